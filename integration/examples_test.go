@@ -244,6 +244,7 @@ func (st *fixture) sessionExamples() map[string]example {
 		}},
 		"GetSession":       requestAs(st.vesna, &pb.GetSessionRequest{Name: st.names.session, WithEvents: true}),
 		"ListSessions":     requestAs(st.vesna, &pb.ListSessionsRequest{Parent: parent(st.names.session), Product: st.relaxer, LotCode: st.relaxerLot}),
+		"ListEvents":       requestAs(st.vesna, &pb.ListEventsRequest{Parent: st.names.session}),
 		"WatchSession":     requestAs(st.till, &pb.WatchSessionRequest{Name: st.names.session}),
 		"RecordOutcome":    {st.amara, func(t testing.TB) proto.Message { return completed(st.carriedOut(t)) }},
 		"GetOutcome":       requestAs(st.vesna, &pb.GetOutcomeRequest{Name: st.names.outcome}),

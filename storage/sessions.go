@@ -67,6 +67,22 @@ func Events(s *Snapshot, session string, after int64) ([]*pb.StoredEvent, error)
 // eventsID identifies the events of a session among the lists of a plan.
 func eventsID(session string) string { return "events of " + session }
 
+// EventsPage reads up to limit events of a session with a sequence above after, in the
+// order of recording.
+func EventsPage(s *Snapshot, session string, after int64, limit int) ([]*pb.StoredEvent, error) {
+	at, err := parseName(session)
+	if err != nil {
+		return nil, err
+	}
+	var rows []sealedRow
+	err = s.all(&rows, "select "+sealedColumns+" from session_events"+ofClient+" where chain = $1 and parent = $2 and client = $4 and sequence > $3 order by sequence limit $5",
+		s.chain, at.id, after, at.parent, limit)
+	if err != nil {
+		return nil, err
+	}
+	return openRows[*pb.StoredEvent](s, events.name, at.parent, rows)
+}
+
 // SessionFilter says which sessions are wanted. All fields that are set must fit.
 type SessionFilter struct {
 	// Client is the resource name of a client; empty: sessions of all clients.

@@ -126,7 +126,11 @@ type CheckEligibilityRequest struct {
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it fails with
 	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
-	RequestId     string `protobuf:"bytes,10,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,10,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// How much of the decision is wanted. BASIC leaves out its inputs, the sections of its
+	// plan and the plan's basis, which a till that shows findings, questions and stages
+	// does not need. Unspecified means FULL.
+	View          RecordView `protobuf:"varint,14,opt,name=view,proto3,enum=alkalog.v1.RecordView" json:"view,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -261,6 +265,13 @@ func (x *CheckEligibilityRequest) GetRequestId() string {
 		return x.RequestId
 	}
 	return ""
+}
+
+func (x *CheckEligibilityRequest) GetView() RecordView {
+	if x != nil {
+		return x.View
+	}
+	return RecordView_RECORD_VIEW_UNSPECIFIED
 }
 
 type isCheckEligibilityRequest_Subject interface {
@@ -434,7 +445,11 @@ type CheckBookingRequest struct {
 	// The caller's id of this request, a UUID. The same id with the same content
 	// is answered again and done once; with other content it fails with
 	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
-	RequestId     string `protobuf:"bytes,10,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,10,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// How much of the decision is wanted. BASIC leaves out its inputs, the sections of its
+	// plan and the plan's basis, which a till that shows findings, questions and stages
+	// does not need. Unspecified means FULL.
+	View          RecordView `protobuf:"varint,15,opt,name=view,proto3,enum=alkalog.v1.RecordView" json:"view,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -569,6 +584,13 @@ func (x *CheckBookingRequest) GetRequestId() string {
 		return x.RequestId
 	}
 	return ""
+}
+
+func (x *CheckBookingRequest) GetView() RecordView {
+	if x != nil {
+		return x.View
+	}
+	return RecordView_RECORD_VIEW_UNSPECIFIED
 }
 
 type isCheckBookingRequest_Subject interface {
@@ -768,7 +790,11 @@ func (x *CheckBookingResponse) GetServerTime() *timestamppb.Timestamp {
 type GetDecisionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The decision.
-	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// How much of the decision is wanted. BASIC leaves out its inputs, the sections of its
+	// plan and the plan's basis, which a till that shows findings, questions and stages
+	// does not need. Unspecified means FULL.
+	View          RecordView `protobuf:"varint,2,opt,name=view,proto3,enum=alkalog.v1.RecordView" json:"view,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -808,6 +834,13 @@ func (x *GetDecisionRequest) GetName() string {
 		return x.Name
 	}
 	return ""
+}
+
+func (x *GetDecisionRequest) GetView() RecordView {
+	if x != nil {
+		return x.View
+	}
+	return RecordView_RECORD_VIEW_UNSPECIFIED
 }
 
 // GetDecisionResponse answers GetDecision.
@@ -867,7 +900,11 @@ type ListDecisionsRequest struct {
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// The next_page_token of the page before, or empty for the first; up to 500
 	// characters. All other fields must be as in that call.
-	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// How much of the decision is wanted. BASIC leaves out its inputs, the sections of its
+	// plan and the plan's basis, which a till that shows findings, questions and stages
+	// does not need. Unspecified means FULL.
+	View          RecordView `protobuf:"varint,4,opt,name=view,proto3,enum=alkalog.v1.RecordView" json:"view,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -921,6 +958,13 @@ func (x *ListDecisionsRequest) GetPageToken() string {
 		return x.PageToken
 	}
 	return ""
+}
+
+func (x *ListDecisionsRequest) GetView() RecordView {
+	if x != nil {
+		return x.View
+	}
+	return RecordView_RECORD_VIEW_UNSPECIFIED
 }
 
 // ListDecisionsResponse answers ListDecisions.
@@ -1382,7 +1426,7 @@ var File_alkalog_v1_eligibility_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\n" +
 	"$alkalog/v1/eligibility_service.proto\x12\n" +
-	"alkalog.v1\x1a\x1dalkalog/v1/consultation.proto\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x87\f\n" +
+	"alkalog.v1\x1a\x1dalkalog/v1/consultation.proto\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/view.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xbd\f\n" +
 	"\x17CheckEligibilityRequest\x12v\n" +
 	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\xb1\x01\n" +
@@ -1409,7 +1453,8 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\fwhat_changed\x18\r \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\vwhatChanged\x12+\n" +
 	"\n" +
 	"request_id\x18\n" +
-	" \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestIdB\x10\n" +
+	" \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x124\n" +
+	"\x04view\x18\x0e \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04viewB\x10\n" +
 	"\asubject\x12\x05\xbaH\x02\b\x01\"\xc6\x02\n" +
 	"\rSectionChoice\x12@\n" +
 	"\n" +
@@ -1420,7 +1465,7 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\x18CheckEligibilityResponse\x120\n" +
 	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\x12A\n" +
 	"\vserver_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xc3\v\n" +
+	"serverTime\"\xf9\v\n" +
 	"\x13CheckBookingRequest\x12v\n" +
 	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\xb1\x01\n" +
@@ -1447,7 +1492,8 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\tbook_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\bbookTime\x12+\n" +
 	"\n" +
 	"request_id\x18\n" +
-	" \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestIdB\x10\n" +
+	" \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x124\n" +
+	"\x04view\x18\x0f \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04viewB\x10\n" +
 	"\asubject\x12\x05\xbaH\x02\b\x01\"\xc8\x02\n" +
 	"\x12BookingRequirement\x12+\n" +
 	"\x0erequirement_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\rrequirementId\x126\n" +
@@ -1462,18 +1508,20 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\rearliest_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12B\n" +
 	"\frequirements\x18\x03 \x03(\v2\x1e.alkalog.v1.BookingRequirementR\frequirements\x12A\n" +
 	"\vserver_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xae\x01\n" +
+	"serverTime\"\xe4\x01\n" +
 	"\x12GetDecisionRequest\x12\x97\x01\n" +
 	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
-	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"G\n" +
+	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x124\n" +
+	"\x04view\x18\x02 \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04view\"G\n" +
 	"\x13GetDecisionResponse\x120\n" +
-	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\"\xe1\x01\n" +
+	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\"\x97\x02\n" +
 	"\x14ListDecisionsRequest\x12v\n" +
 	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"y\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\x124\n" +
+	"\x04view\x18\x04 \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04view\"y\n" +
 	"\x15ListDecisionsResponse\x122\n" +
 	"\tdecisions\x18\x01 \x03(\v2\x14.alkalog.v1.DecisionR\tdecisions\x12,\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc2\a\n" +
@@ -1568,51 +1616,56 @@ var file_alkalog_v1_eligibility_service_proto_goTypes = []any{
 	(*CountersignDecisionResponse)(nil), // 16: alkalog.v1.CountersignDecisionResponse
 	(*Consultation)(nil),                // 17: alkalog.v1.Consultation
 	(ServiceKind)(0),                    // 18: alkalog.v1.ServiceKind
-	(*Decision)(nil),                    // 19: alkalog.v1.Decision
-	(*timestamppb.Timestamp)(nil),       // 20: google.protobuf.Timestamp
-	(*Override)(nil),                    // 21: alkalog.v1.Override
+	(RecordView)(0),                     // 19: alkalog.v1.RecordView
+	(*Decision)(nil),                    // 20: alkalog.v1.Decision
+	(*timestamppb.Timestamp)(nil),       // 21: google.protobuf.Timestamp
+	(*Override)(nil),                    // 22: alkalog.v1.Override
 }
 var file_alkalog_v1_eligibility_service_proto_depIdxs = []int32{
 	17, // 0: alkalog.v1.CheckEligibilityRequest.inline:type_name -> alkalog.v1.Consultation
 	18, // 1: alkalog.v1.CheckEligibilityRequest.service_kind:type_name -> alkalog.v1.ServiceKind
 	2,  // 2: alkalog.v1.CheckEligibilityRequest.section_choices:type_name -> alkalog.v1.SectionChoice
-	19, // 3: alkalog.v1.CheckEligibilityResponse.decision:type_name -> alkalog.v1.Decision
-	20, // 4: alkalog.v1.CheckEligibilityResponse.server_time:type_name -> google.protobuf.Timestamp
-	17, // 5: alkalog.v1.CheckBookingRequest.inline:type_name -> alkalog.v1.Consultation
-	18, // 6: alkalog.v1.CheckBookingRequest.service_kind:type_name -> alkalog.v1.ServiceKind
-	2,  // 7: alkalog.v1.CheckBookingRequest.section_choices:type_name -> alkalog.v1.SectionChoice
-	20, // 8: alkalog.v1.CheckBookingRequest.book_time:type_name -> google.protobuf.Timestamp
-	0,  // 9: alkalog.v1.BookingRequirement.kind:type_name -> alkalog.v1.BookingRequirementKind
-	20, // 10: alkalog.v1.BookingRequirement.from_time:type_name -> google.protobuf.Timestamp
-	20, // 11: alkalog.v1.BookingRequirement.by_time:type_name -> google.protobuf.Timestamp
-	19, // 12: alkalog.v1.CheckBookingResponse.decision:type_name -> alkalog.v1.Decision
-	20, // 13: alkalog.v1.CheckBookingResponse.earliest_time:type_name -> google.protobuf.Timestamp
-	5,  // 14: alkalog.v1.CheckBookingResponse.requirements:type_name -> alkalog.v1.BookingRequirement
-	20, // 15: alkalog.v1.CheckBookingResponse.server_time:type_name -> google.protobuf.Timestamp
-	19, // 16: alkalog.v1.GetDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	19, // 17: alkalog.v1.ListDecisionsResponse.decisions:type_name -> alkalog.v1.Decision
-	19, // 18: alkalog.v1.OverrideDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	21, // 19: alkalog.v1.OverrideDecisionResponse.override:type_name -> alkalog.v1.Override
-	19, // 20: alkalog.v1.CountersignDecisionResponse.decision:type_name -> alkalog.v1.Decision
-	1,  // 21: alkalog.v1.EligibilityService.CheckEligibility:input_type -> alkalog.v1.CheckEligibilityRequest
-	4,  // 22: alkalog.v1.EligibilityService.CheckBooking:input_type -> alkalog.v1.CheckBookingRequest
-	7,  // 23: alkalog.v1.EligibilityService.GetDecision:input_type -> alkalog.v1.GetDecisionRequest
-	9,  // 24: alkalog.v1.EligibilityService.ListDecisions:input_type -> alkalog.v1.ListDecisionsRequest
-	11, // 25: alkalog.v1.EligibilityService.OverrideDecision:input_type -> alkalog.v1.OverrideDecisionRequest
-	15, // 26: alkalog.v1.EligibilityService.CountersignDecision:input_type -> alkalog.v1.CountersignDecisionRequest
-	13, // 27: alkalog.v1.EligibilityService.ReplayDecision:input_type -> alkalog.v1.ReplayDecisionRequest
-	3,  // 28: alkalog.v1.EligibilityService.CheckEligibility:output_type -> alkalog.v1.CheckEligibilityResponse
-	6,  // 29: alkalog.v1.EligibilityService.CheckBooking:output_type -> alkalog.v1.CheckBookingResponse
-	8,  // 30: alkalog.v1.EligibilityService.GetDecision:output_type -> alkalog.v1.GetDecisionResponse
-	10, // 31: alkalog.v1.EligibilityService.ListDecisions:output_type -> alkalog.v1.ListDecisionsResponse
-	12, // 32: alkalog.v1.EligibilityService.OverrideDecision:output_type -> alkalog.v1.OverrideDecisionResponse
-	16, // 33: alkalog.v1.EligibilityService.CountersignDecision:output_type -> alkalog.v1.CountersignDecisionResponse
-	14, // 34: alkalog.v1.EligibilityService.ReplayDecision:output_type -> alkalog.v1.ReplayDecisionResponse
-	28, // [28:35] is the sub-list for method output_type
-	21, // [21:28] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	19, // 3: alkalog.v1.CheckEligibilityRequest.view:type_name -> alkalog.v1.RecordView
+	20, // 4: alkalog.v1.CheckEligibilityResponse.decision:type_name -> alkalog.v1.Decision
+	21, // 5: alkalog.v1.CheckEligibilityResponse.server_time:type_name -> google.protobuf.Timestamp
+	17, // 6: alkalog.v1.CheckBookingRequest.inline:type_name -> alkalog.v1.Consultation
+	18, // 7: alkalog.v1.CheckBookingRequest.service_kind:type_name -> alkalog.v1.ServiceKind
+	2,  // 8: alkalog.v1.CheckBookingRequest.section_choices:type_name -> alkalog.v1.SectionChoice
+	21, // 9: alkalog.v1.CheckBookingRequest.book_time:type_name -> google.protobuf.Timestamp
+	19, // 10: alkalog.v1.CheckBookingRequest.view:type_name -> alkalog.v1.RecordView
+	0,  // 11: alkalog.v1.BookingRequirement.kind:type_name -> alkalog.v1.BookingRequirementKind
+	21, // 12: alkalog.v1.BookingRequirement.from_time:type_name -> google.protobuf.Timestamp
+	21, // 13: alkalog.v1.BookingRequirement.by_time:type_name -> google.protobuf.Timestamp
+	20, // 14: alkalog.v1.CheckBookingResponse.decision:type_name -> alkalog.v1.Decision
+	21, // 15: alkalog.v1.CheckBookingResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	5,  // 16: alkalog.v1.CheckBookingResponse.requirements:type_name -> alkalog.v1.BookingRequirement
+	21, // 17: alkalog.v1.CheckBookingResponse.server_time:type_name -> google.protobuf.Timestamp
+	19, // 18: alkalog.v1.GetDecisionRequest.view:type_name -> alkalog.v1.RecordView
+	20, // 19: alkalog.v1.GetDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	19, // 20: alkalog.v1.ListDecisionsRequest.view:type_name -> alkalog.v1.RecordView
+	20, // 21: alkalog.v1.ListDecisionsResponse.decisions:type_name -> alkalog.v1.Decision
+	20, // 22: alkalog.v1.OverrideDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	22, // 23: alkalog.v1.OverrideDecisionResponse.override:type_name -> alkalog.v1.Override
+	20, // 24: alkalog.v1.CountersignDecisionResponse.decision:type_name -> alkalog.v1.Decision
+	1,  // 25: alkalog.v1.EligibilityService.CheckEligibility:input_type -> alkalog.v1.CheckEligibilityRequest
+	4,  // 26: alkalog.v1.EligibilityService.CheckBooking:input_type -> alkalog.v1.CheckBookingRequest
+	7,  // 27: alkalog.v1.EligibilityService.GetDecision:input_type -> alkalog.v1.GetDecisionRequest
+	9,  // 28: alkalog.v1.EligibilityService.ListDecisions:input_type -> alkalog.v1.ListDecisionsRequest
+	11, // 29: alkalog.v1.EligibilityService.OverrideDecision:input_type -> alkalog.v1.OverrideDecisionRequest
+	15, // 30: alkalog.v1.EligibilityService.CountersignDecision:input_type -> alkalog.v1.CountersignDecisionRequest
+	13, // 31: alkalog.v1.EligibilityService.ReplayDecision:input_type -> alkalog.v1.ReplayDecisionRequest
+	3,  // 32: alkalog.v1.EligibilityService.CheckEligibility:output_type -> alkalog.v1.CheckEligibilityResponse
+	6,  // 33: alkalog.v1.EligibilityService.CheckBooking:output_type -> alkalog.v1.CheckBookingResponse
+	8,  // 34: alkalog.v1.EligibilityService.GetDecision:output_type -> alkalog.v1.GetDecisionResponse
+	10, // 35: alkalog.v1.EligibilityService.ListDecisions:output_type -> alkalog.v1.ListDecisionsResponse
+	12, // 36: alkalog.v1.EligibilityService.OverrideDecision:output_type -> alkalog.v1.OverrideDecisionResponse
+	16, // 37: alkalog.v1.EligibilityService.CountersignDecision:output_type -> alkalog.v1.CountersignDecisionResponse
+	14, // 38: alkalog.v1.EligibilityService.ReplayDecision:output_type -> alkalog.v1.ReplayDecisionResponse
+	32, // [32:39] is the sub-list for method output_type
+	25, // [25:32] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_eligibility_service_proto_init() }
@@ -1624,6 +1677,7 @@ func file_alkalog_v1_eligibility_service_proto_init() {
 	file_alkalog_v1_decision_proto_init()
 	file_alkalog_v1_hair_proto_init()
 	file_alkalog_v1_options_proto_init()
+	file_alkalog_v1_view_proto_init()
 	file_alkalog_v1_eligibility_service_proto_msgTypes[0].OneofWrappers = []any{
 		(*CheckEligibilityRequest_Consultation)(nil),
 		(*CheckEligibilityRequest_Inline)(nil),

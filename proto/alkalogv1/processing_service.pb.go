@@ -1013,7 +1013,7 @@ type GetSessionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The session.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// True to get the recorded events too.
+	// True to get the recorded events too, as many as fit into 3 MiB.
 	WithEvents    bool `protobuf:"varint,2,opt,name=with_events,json=withEvents,proto3" json:"with_events,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1071,9 +1071,12 @@ type GetSessionResponse struct {
 	// The recorded events in order of recording, when asked for.
 	Events []*StoredEvent `protobuf:"bytes,2,rep,name=events,proto3" json:"events,omitempty"`
 	// The server's time when it answered, UTC; echo the newest one.
-	ServerTime    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ServerTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
+	// Token for ListEvents with the events that did not fit; empty: all that were asked
+	// for are here.
+	EventsPageToken string `protobuf:"bytes,4,opt,name=events_page_token,json=eventsPageToken,proto3" json:"events_page_token,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *GetSessionResponse) Reset() {
@@ -1127,6 +1130,145 @@ func (x *GetSessionResponse) GetServerTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *GetSessionResponse) GetEventsPageToken() string {
+	if x != nil {
+		return x.EventsPageToken
+	}
+	return ""
+}
+
+// ListEventsRequest asks for a page of the events of a session.
+type ListEventsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends at 1 MiB, so that it can be shorter and not be the last; the last
+	// has no next_page_token.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before, GetSessionResponse.events_page_token, or
+	// empty for the first; up to 500 characters. The parent must be as in that call.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// How much of each event is wanted. BASIC leaves out the guidance that was given when
+	// it was recorded. Unspecified means BASIC.
+	View          RecordView `protobuf:"varint,4,opt,name=view,proto3,enum=alkalog.v1.RecordView" json:"view,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEventsRequest) Reset() {
+	*x = ListEventsRequest{}
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEventsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEventsRequest) ProtoMessage() {}
+
+func (x *ListEventsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEventsRequest.ProtoReflect.Descriptor instead.
+func (*ListEventsRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ListEventsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListEventsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListEventsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListEventsRequest) GetView() RecordView {
+	if x != nil {
+		return x.View
+	}
+	return RecordView_RECORD_VIEW_UNSPECIFIED
+}
+
+// ListEventsResponse answers ListEvents.
+type ListEventsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The events, in the order of recording.
+	Events []*StoredEvent `protobuf:"bytes,1,rep,name=events,proto3" json:"events,omitempty"`
+	// Token of the next page; empty on the last.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEventsResponse) Reset() {
+	*x = ListEventsResponse{}
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEventsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEventsResponse) ProtoMessage() {}
+
+func (x *ListEventsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEventsResponse.ProtoReflect.Descriptor instead.
+func (*ListEventsResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ListEventsResponse) GetEvents() []*StoredEvent {
+	if x != nil {
+		return x.Events
+	}
+	return nil
+}
+
+func (x *ListEventsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 // ListSessionsRequest asks for a page of sessions.
 type ListSessionsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1154,7 +1296,7 @@ type ListSessionsRequest struct {
 
 func (x *ListSessionsRequest) Reset() {
 	*x = ListSessionsRequest{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1166,7 +1308,7 @@ func (x *ListSessionsRequest) String() string {
 func (*ListSessionsRequest) ProtoMessage() {}
 
 func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1179,7 +1321,7 @@ func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsRequest.ProtoReflect.Descriptor instead.
 func (*ListSessionsRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{14}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListSessionsRequest) GetParent() string {
@@ -1244,7 +1386,7 @@ type ListSessionsResponse struct {
 
 func (x *ListSessionsResponse) Reset() {
 	*x = ListSessionsResponse{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1256,7 +1398,7 @@ func (x *ListSessionsResponse) String() string {
 func (*ListSessionsResponse) ProtoMessage() {}
 
 func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1269,7 +1411,7 @@ func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsResponse.ProtoReflect.Descriptor instead.
 func (*ListSessionsResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{15}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListSessionsResponse) GetSessions() []*Session {
@@ -1300,7 +1442,7 @@ type WatchSessionRequest struct {
 
 func (x *WatchSessionRequest) Reset() {
 	*x = WatchSessionRequest{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1312,7 +1454,7 @@ func (x *WatchSessionRequest) String() string {
 func (*WatchSessionRequest) ProtoMessage() {}
 
 func (x *WatchSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1325,7 +1467,7 @@ func (x *WatchSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchSessionRequest.ProtoReflect.Descriptor instead.
 func (*WatchSessionRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *WatchSessionRequest) GetName() string {
@@ -1362,7 +1504,7 @@ type WatchSessionResponse struct {
 
 func (x *WatchSessionResponse) Reset() {
 	*x = WatchSessionResponse{}
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1374,7 +1516,7 @@ func (x *WatchSessionResponse) String() string {
 func (*WatchSessionResponse) ProtoMessage() {}
 
 func (x *WatchSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_processing_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_processing_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1387,7 +1529,7 @@ func (x *WatchSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchSessionResponse.ProtoReflect.Descriptor instead.
 func (*WatchSessionResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_processing_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *WatchSessionResponse) GetResumeToken() string {
@@ -1452,7 +1594,7 @@ var File_alkalog_v1_processing_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\n" +
 	"#alkalog/v1/processing_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb1\a\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x15alkalog/v1/view.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb1\a\n" +
 	"\x13StartSessionRequest\x12v\n" +
 	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\xa2\x01\n" +
@@ -1547,12 +1689,23 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
 	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\vwith_events\x18\x02 \x01(\bR\n" +
-	"withEvents\"\xb7\x01\n" +
+	"withEvents\"\xe9\x01\n" +
 	"\x12GetSessionResponse\x12-\n" +
 	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\x12/\n" +
 	"\x06events\x18\x02 \x03(\v2\x17.alkalog.v1.StoredEventR\x06events\x12A\n" +
 	"\vserver_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xf0\x04\n" +
+	"serverTime\x120\n" +
+	"\x11events_page_token\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\x0feventsPageToken\"\xb8\x02\n" +
+	"\x11ListEventsRequest\x12\x99\x01\n" +
+	"\x06parent\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\x124\n" +
+	"\x04view\x18\x04 \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04view\"s\n" +
+	"\x12ListEventsResponse\x12/\n" +
+	"\x06events\x18\x01 \x03(\v2\x17.alkalog.v1.StoredEventR\x06events\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xf0\x04\n" +
 	"\x13ListSessionsRequest\x12z\n" +
 	"\x06parent\x18\x01 \x01(\tBb\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHHrF2D^chains/[a-z0-9][a-z0-9-]{0,62}/clients/([a-z0-9][a-z0-9-]{0,62}|-)$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
@@ -1584,7 +1737,7 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\x15EVENT_STATUS_RECORDED\x10\x01\x12!\n" +
 	"\x1dEVENT_STATUS_ALREADY_RECORDED\x10\x02\x12\x19\n" +
 	"\x15EVENT_STATUS_REJECTED\x10\x03\x12\x1f\n" +
-	"\x1bEVENT_STATUS_NOT_UNDERSTOOD\x10\x042\xdd\x05\n" +
+	"\x1bEVENT_STATUS_NOT_UNDERSTOOD\x10\x042\xbb\x06\n" +
 	"\x11ProcessingService\x12n\n" +
 	"\fStartSession\x12\x1f.alkalog.v1.StartSessionRequest\x1a .alkalog.v1.StartSessionResponse\"\x1b\x8a\xb2\x19\x17\n" +
 	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\v\x18\x05,#-./0123\x12d\n" +
@@ -1598,6 +1751,9 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"GetSession\x12\x1d.alkalog.v1.GetSessionRequest\x1a\x1e.alkalog.v1.GetSessionResponse\"\x0f\x8a\xb2\x19\v\n" +
 	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12b\n" +
 	"\fListSessions\x12\x1f.alkalog.v1.ListSessionsRequest\x1a .alkalog.v1.ListSessionsResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12\\\n" +
+	"\n" +
+	"ListEvents\x12\x1d.alkalog.v1.ListEventsRequest\x1a\x1e.alkalog.v1.ListEventsResponse\"\x0f\x8a\xb2\x19\v\n" +
 	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12c\n" +
 	"\fWatchSession\x12\x1f.alkalog.v1.WatchSessionRequest\x1a .alkalog.v1.WatchSessionResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
@@ -1617,7 +1773,7 @@ func file_alkalog_v1_processing_service_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_processing_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_alkalog_v1_processing_service_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_alkalog_v1_processing_service_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_alkalog_v1_processing_service_proto_goTypes = []any{
 	(EventStatus)(0),              // 0: alkalog.v1.EventStatus
 	(*StartSessionRequest)(nil),   // 1: alkalog.v1.StartSessionRequest
@@ -1634,68 +1790,75 @@ var file_alkalog_v1_processing_service_proto_goTypes = []any{
 	(*RecordEventsResponse)(nil),  // 12: alkalog.v1.RecordEventsResponse
 	(*GetSessionRequest)(nil),     // 13: alkalog.v1.GetSessionRequest
 	(*GetSessionResponse)(nil),    // 14: alkalog.v1.GetSessionResponse
-	(*ListSessionsRequest)(nil),   // 15: alkalog.v1.ListSessionsRequest
-	(*ListSessionsResponse)(nil),  // 16: alkalog.v1.ListSessionsResponse
-	(*WatchSessionRequest)(nil),   // 17: alkalog.v1.WatchSessionRequest
-	(*WatchSessionResponse)(nil),  // 18: alkalog.v1.WatchSessionResponse
-	(*timestamppb.Timestamp)(nil), // 19: google.protobuf.Timestamp
-	(*Session)(nil),               // 20: alkalog.v1.Session
-	(*Event)(nil),                 // 21: alkalog.v1.Event
-	(*SessionState)(nil),          // 22: alkalog.v1.SessionState
-	(*Deviation)(nil),             // 23: alkalog.v1.Deviation
-	(*StoredEvent)(nil),           // 24: alkalog.v1.StoredEvent
+	(*ListEventsRequest)(nil),     // 15: alkalog.v1.ListEventsRequest
+	(*ListEventsResponse)(nil),    // 16: alkalog.v1.ListEventsResponse
+	(*ListSessionsRequest)(nil),   // 17: alkalog.v1.ListSessionsRequest
+	(*ListSessionsResponse)(nil),  // 18: alkalog.v1.ListSessionsResponse
+	(*WatchSessionRequest)(nil),   // 19: alkalog.v1.WatchSessionRequest
+	(*WatchSessionResponse)(nil),  // 20: alkalog.v1.WatchSessionResponse
+	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
+	(*Session)(nil),               // 22: alkalog.v1.Session
+	(*Event)(nil),                 // 23: alkalog.v1.Event
+	(*SessionState)(nil),          // 24: alkalog.v1.SessionState
+	(*Deviation)(nil),             // 25: alkalog.v1.Deviation
+	(*StoredEvent)(nil),           // 26: alkalog.v1.StoredEvent
+	(RecordView)(0),               // 27: alkalog.v1.RecordView
 }
 var file_alkalog_v1_processing_service_proto_depIdxs = []int32{
-	19, // 0: alkalog.v1.StartSessionRequest.start_time:type_name -> google.protobuf.Timestamp
-	19, // 1: alkalog.v1.StartSessionRequest.send_time:type_name -> google.protobuf.Timestamp
+	21, // 0: alkalog.v1.StartSessionRequest.start_time:type_name -> google.protobuf.Timestamp
+	21, // 1: alkalog.v1.StartSessionRequest.send_time:type_name -> google.protobuf.Timestamp
 	9,  // 2: alkalog.v1.StartSessionRequest.echo:type_name -> alkalog.v1.ClockEcho
-	19, // 3: alkalog.v1.SectionTimes.apply_time:type_name -> google.protobuf.Timestamp
-	19, // 4: alkalog.v1.SectionTimes.test_time:type_name -> google.protobuf.Timestamp
-	19, // 5: alkalog.v1.SectionTimes.latest_rinse_time:type_name -> google.protobuf.Timestamp
-	19, // 6: alkalog.v1.SectionTimes.hard_limit_time:type_name -> google.protobuf.Timestamp
+	21, // 3: alkalog.v1.SectionTimes.apply_time:type_name -> google.protobuf.Timestamp
+	21, // 4: alkalog.v1.SectionTimes.test_time:type_name -> google.protobuf.Timestamp
+	21, // 5: alkalog.v1.SectionTimes.latest_rinse_time:type_name -> google.protobuf.Timestamp
+	21, // 6: alkalog.v1.SectionTimes.hard_limit_time:type_name -> google.protobuf.Timestamp
 	2,  // 7: alkalog.v1.TimeSheet.sections:type_name -> alkalog.v1.SectionTimes
-	20, // 8: alkalog.v1.StartSessionResponse.session:type_name -> alkalog.v1.Session
+	22, // 8: alkalog.v1.StartSessionResponse.session:type_name -> alkalog.v1.Session
 	3,  // 9: alkalog.v1.StartSessionResponse.time_sheet:type_name -> alkalog.v1.TimeSheet
-	19, // 10: alkalog.v1.StartSessionResponse.server_time:type_name -> google.protobuf.Timestamp
-	20, // 11: alkalog.v1.CloseSessionResponse.session:type_name -> alkalog.v1.Session
-	20, // 12: alkalog.v1.MoveSessionResponse.session:type_name -> alkalog.v1.Session
-	19, // 13: alkalog.v1.ClockEcho.server_time:type_name -> google.protobuf.Timestamp
-	19, // 14: alkalog.v1.ClockEcho.receive_time:type_name -> google.protobuf.Timestamp
-	21, // 15: alkalog.v1.RecordEventsRequest.events:type_name -> alkalog.v1.Event
-	19, // 16: alkalog.v1.RecordEventsRequest.send_time:type_name -> google.protobuf.Timestamp
+	21, // 10: alkalog.v1.StartSessionResponse.server_time:type_name -> google.protobuf.Timestamp
+	22, // 11: alkalog.v1.CloseSessionResponse.session:type_name -> alkalog.v1.Session
+	22, // 12: alkalog.v1.MoveSessionResponse.session:type_name -> alkalog.v1.Session
+	21, // 13: alkalog.v1.ClockEcho.server_time:type_name -> google.protobuf.Timestamp
+	21, // 14: alkalog.v1.ClockEcho.receive_time:type_name -> google.protobuf.Timestamp
+	23, // 15: alkalog.v1.RecordEventsRequest.events:type_name -> alkalog.v1.Event
+	21, // 16: alkalog.v1.RecordEventsRequest.send_time:type_name -> google.protobuf.Timestamp
 	9,  // 17: alkalog.v1.RecordEventsRequest.echo:type_name -> alkalog.v1.ClockEcho
 	0,  // 18: alkalog.v1.EventResult.status:type_name -> alkalog.v1.EventStatus
 	11, // 19: alkalog.v1.RecordEventsResponse.results:type_name -> alkalog.v1.EventResult
-	22, // 20: alkalog.v1.RecordEventsResponse.state:type_name -> alkalog.v1.SessionState
-	23, // 21: alkalog.v1.RecordEventsResponse.new_deviations:type_name -> alkalog.v1.Deviation
-	19, // 22: alkalog.v1.RecordEventsResponse.server_time:type_name -> google.protobuf.Timestamp
-	23, // 23: alkalog.v1.RecordEventsResponse.withdrawn_deviations:type_name -> alkalog.v1.Deviation
-	20, // 24: alkalog.v1.GetSessionResponse.session:type_name -> alkalog.v1.Session
-	24, // 25: alkalog.v1.GetSessionResponse.events:type_name -> alkalog.v1.StoredEvent
-	19, // 26: alkalog.v1.GetSessionResponse.server_time:type_name -> google.protobuf.Timestamp
-	20, // 27: alkalog.v1.ListSessionsResponse.sessions:type_name -> alkalog.v1.Session
-	22, // 28: alkalog.v1.WatchSessionResponse.state:type_name -> alkalog.v1.SessionState
-	19, // 29: alkalog.v1.WatchSessionResponse.heartbeat:type_name -> google.protobuf.Timestamp
-	19, // 30: alkalog.v1.WatchSessionResponse.server_time:type_name -> google.protobuf.Timestamp
-	1,  // 31: alkalog.v1.ProcessingService.StartSession:input_type -> alkalog.v1.StartSessionRequest
-	10, // 32: alkalog.v1.ProcessingService.RecordEvents:input_type -> alkalog.v1.RecordEventsRequest
-	5,  // 33: alkalog.v1.ProcessingService.CloseSession:input_type -> alkalog.v1.CloseSessionRequest
-	7,  // 34: alkalog.v1.ProcessingService.MoveSession:input_type -> alkalog.v1.MoveSessionRequest
-	13, // 35: alkalog.v1.ProcessingService.GetSession:input_type -> alkalog.v1.GetSessionRequest
-	15, // 36: alkalog.v1.ProcessingService.ListSessions:input_type -> alkalog.v1.ListSessionsRequest
-	17, // 37: alkalog.v1.ProcessingService.WatchSession:input_type -> alkalog.v1.WatchSessionRequest
-	4,  // 38: alkalog.v1.ProcessingService.StartSession:output_type -> alkalog.v1.StartSessionResponse
-	12, // 39: alkalog.v1.ProcessingService.RecordEvents:output_type -> alkalog.v1.RecordEventsResponse
-	6,  // 40: alkalog.v1.ProcessingService.CloseSession:output_type -> alkalog.v1.CloseSessionResponse
-	8,  // 41: alkalog.v1.ProcessingService.MoveSession:output_type -> alkalog.v1.MoveSessionResponse
-	14, // 42: alkalog.v1.ProcessingService.GetSession:output_type -> alkalog.v1.GetSessionResponse
-	16, // 43: alkalog.v1.ProcessingService.ListSessions:output_type -> alkalog.v1.ListSessionsResponse
-	18, // 44: alkalog.v1.ProcessingService.WatchSession:output_type -> alkalog.v1.WatchSessionResponse
-	38, // [38:45] is the sub-list for method output_type
-	31, // [31:38] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	24, // 20: alkalog.v1.RecordEventsResponse.state:type_name -> alkalog.v1.SessionState
+	25, // 21: alkalog.v1.RecordEventsResponse.new_deviations:type_name -> alkalog.v1.Deviation
+	21, // 22: alkalog.v1.RecordEventsResponse.server_time:type_name -> google.protobuf.Timestamp
+	25, // 23: alkalog.v1.RecordEventsResponse.withdrawn_deviations:type_name -> alkalog.v1.Deviation
+	22, // 24: alkalog.v1.GetSessionResponse.session:type_name -> alkalog.v1.Session
+	26, // 25: alkalog.v1.GetSessionResponse.events:type_name -> alkalog.v1.StoredEvent
+	21, // 26: alkalog.v1.GetSessionResponse.server_time:type_name -> google.protobuf.Timestamp
+	27, // 27: alkalog.v1.ListEventsRequest.view:type_name -> alkalog.v1.RecordView
+	26, // 28: alkalog.v1.ListEventsResponse.events:type_name -> alkalog.v1.StoredEvent
+	22, // 29: alkalog.v1.ListSessionsResponse.sessions:type_name -> alkalog.v1.Session
+	24, // 30: alkalog.v1.WatchSessionResponse.state:type_name -> alkalog.v1.SessionState
+	21, // 31: alkalog.v1.WatchSessionResponse.heartbeat:type_name -> google.protobuf.Timestamp
+	21, // 32: alkalog.v1.WatchSessionResponse.server_time:type_name -> google.protobuf.Timestamp
+	1,  // 33: alkalog.v1.ProcessingService.StartSession:input_type -> alkalog.v1.StartSessionRequest
+	10, // 34: alkalog.v1.ProcessingService.RecordEvents:input_type -> alkalog.v1.RecordEventsRequest
+	5,  // 35: alkalog.v1.ProcessingService.CloseSession:input_type -> alkalog.v1.CloseSessionRequest
+	7,  // 36: alkalog.v1.ProcessingService.MoveSession:input_type -> alkalog.v1.MoveSessionRequest
+	13, // 37: alkalog.v1.ProcessingService.GetSession:input_type -> alkalog.v1.GetSessionRequest
+	17, // 38: alkalog.v1.ProcessingService.ListSessions:input_type -> alkalog.v1.ListSessionsRequest
+	15, // 39: alkalog.v1.ProcessingService.ListEvents:input_type -> alkalog.v1.ListEventsRequest
+	19, // 40: alkalog.v1.ProcessingService.WatchSession:input_type -> alkalog.v1.WatchSessionRequest
+	4,  // 41: alkalog.v1.ProcessingService.StartSession:output_type -> alkalog.v1.StartSessionResponse
+	12, // 42: alkalog.v1.ProcessingService.RecordEvents:output_type -> alkalog.v1.RecordEventsResponse
+	6,  // 43: alkalog.v1.ProcessingService.CloseSession:output_type -> alkalog.v1.CloseSessionResponse
+	8,  // 44: alkalog.v1.ProcessingService.MoveSession:output_type -> alkalog.v1.MoveSessionResponse
+	14, // 45: alkalog.v1.ProcessingService.GetSession:output_type -> alkalog.v1.GetSessionResponse
+	18, // 46: alkalog.v1.ProcessingService.ListSessions:output_type -> alkalog.v1.ListSessionsResponse
+	16, // 47: alkalog.v1.ProcessingService.ListEvents:output_type -> alkalog.v1.ListEventsResponse
+	20, // 48: alkalog.v1.ProcessingService.WatchSession:output_type -> alkalog.v1.WatchSessionResponse
+	41, // [41:49] is the sub-list for method output_type
+	33, // [33:41] is the sub-list for method input_type
+	33, // [33:33] is the sub-list for extension type_name
+	33, // [33:33] is the sub-list for extension extendee
+	0,  // [0:33] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_processing_service_proto_init() }
@@ -1705,9 +1868,10 @@ func file_alkalog_v1_processing_service_proto_init() {
 	}
 	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_session_proto_init()
+	file_alkalog_v1_view_proto_init()
 	file_alkalog_v1_processing_service_proto_msgTypes[8].OneofWrappers = []any{}
 	file_alkalog_v1_processing_service_proto_msgTypes[11].OneofWrappers = []any{}
-	file_alkalog_v1_processing_service_proto_msgTypes[17].OneofWrappers = []any{
+	file_alkalog_v1_processing_service_proto_msgTypes[19].OneofWrappers = []any{
 		(*WatchSessionResponse_State)(nil),
 		(*WatchSessionResponse_Heartbeat)(nil),
 	}
@@ -1717,7 +1881,7 @@ func file_alkalog_v1_processing_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_processing_service_proto_rawDesc), len(file_alkalog_v1_processing_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   18,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -25,6 +25,7 @@ const (
 	ProcessingService_MoveSession_FullMethodName  = "/alkalog.v1.ProcessingService/MoveSession"
 	ProcessingService_GetSession_FullMethodName   = "/alkalog.v1.ProcessingService/GetSession"
 	ProcessingService_ListSessions_FullMethodName = "/alkalog.v1.ProcessingService/ListSessions"
+	ProcessingService_ListEvents_FullMethodName   = "/alkalog.v1.ProcessingService/ListEvents"
 	ProcessingService_WatchSession_FullMethodName = "/alkalog.v1.ProcessingService/WatchSession"
 )
 
@@ -67,6 +68,10 @@ type ProcessingServiceClient interface {
 	// "chains/{chain}/clients/-", newest first, without their state. Errors:
 	// NOT_FOUND for an unknown client or chain.
 	ListSessions(ctx context.Context, in *ListSessionsRequest, opts ...grpc.CallOption) (*ListSessionsResponse, error)
+	// ListEvents lists the recorded events of a session in the order of recording. A
+	// visit that was moved to another client has none under the old name. Errors:
+	// NOT_FOUND for an unknown session.
+	ListEvents(ctx context.Context, in *ListEventsRequest, opts ...grpc.CallOption) (*ListEventsResponse, error)
 	// WatchSession sends the whole state now, then the newest state when its
 	// guidance has changed. Figures that only advance with time send no message, and
 	// changes that follow each other faster than the watcher reads are sent as one.
@@ -144,6 +149,16 @@ func (c *processingServiceClient) ListSessions(ctx context.Context, in *ListSess
 	return out, nil
 }
 
+func (c *processingServiceClient) ListEvents(ctx context.Context, in *ListEventsRequest, opts ...grpc.CallOption) (*ListEventsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListEventsResponse)
+	err := c.cc.Invoke(ctx, ProcessingService_ListEvents_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *processingServiceClient) WatchSession(ctx context.Context, in *WatchSessionRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchSessionResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	stream, err := c.cc.NewStream(ctx, &ProcessingService_ServiceDesc.Streams[0], ProcessingService_WatchSession_FullMethodName, cOpts...)
@@ -202,6 +217,10 @@ type ProcessingServiceServer interface {
 	// "chains/{chain}/clients/-", newest first, without their state. Errors:
 	// NOT_FOUND for an unknown client or chain.
 	ListSessions(context.Context, *ListSessionsRequest) (*ListSessionsResponse, error)
+	// ListEvents lists the recorded events of a session in the order of recording. A
+	// visit that was moved to another client has none under the old name. Errors:
+	// NOT_FOUND for an unknown session.
+	ListEvents(context.Context, *ListEventsRequest) (*ListEventsResponse, error)
 	// WatchSession sends the whole state now, then the newest state when its
 	// guidance has changed. Figures that only advance with time send no message, and
 	// changes that follow each other faster than the watcher reads are sent as one.
@@ -236,6 +255,9 @@ func (UnimplementedProcessingServiceServer) GetSession(context.Context, *GetSess
 }
 func (UnimplementedProcessingServiceServer) ListSessions(context.Context, *ListSessionsRequest) (*ListSessionsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListSessions not implemented")
+}
+func (UnimplementedProcessingServiceServer) ListEvents(context.Context, *ListEventsRequest) (*ListEventsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListEvents not implemented")
 }
 func (UnimplementedProcessingServiceServer) WatchSession(*WatchSessionRequest, grpc.ServerStreamingServer[WatchSessionResponse]) error {
 	return status.Error(codes.Unimplemented, "method WatchSession not implemented")
@@ -369,6 +391,24 @@ func _ProcessingService_ListSessions_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ProcessingService_ListEvents_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListEventsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProcessingServiceServer).ListEvents(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProcessingService_ListEvents_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProcessingServiceServer).ListEvents(ctx, req.(*ListEventsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ProcessingService_WatchSession_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(WatchSessionRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -410,6 +450,10 @@ var ProcessingService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListSessions",
 			Handler:    _ProcessingService_ListSessions_Handler,
+		},
+		{
+			MethodName: "ListEvents",
+			Handler:    _ProcessingService_ListEvents_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

@@ -79,6 +79,7 @@ func (s Service) book(r *storage.Snapshot, caller actor.Actor, req *pb.CheckBook
 		return nil, err
 	}
 	answer.Requirements, err = s.Rules.Requirements(answer.Decision, now)
+	leaveOut(answer.Decision, req.View)
 	return answer, err
 }
 

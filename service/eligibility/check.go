@@ -70,7 +70,7 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 			if answer.Decision, err = s.decide(r, caller, req, audit.Time, inline); err != nil {
 				return err
 			}
-			return describe(r, caller, answer.Decision)
+			return show(r, caller, answer.Decision, req.View)
 		})
 		if err == nil {
 			storage.CountWhatIf(s.DB, req.Practitioner, audit.Time)
@@ -94,7 +94,7 @@ func (s Service) CheckEligibility(ctx context.Context, req *pb.CheckEligibilityR
 		}
 		changes, err := record.StoreDecision(r, s.Rules, audit, req.Parent, d)
 		if err == nil {
-			err = describe(r, caller, d)
+			err = show(r, caller, d, req.View)
 		}
 		return &pb.CheckEligibilityResponse{Decision: d}, changes, err
 	})
@@ -129,6 +129,27 @@ func (s Service) decide(r *storage.Snapshot, caller actor.Actor, req *pb.CheckEl
 	return d, record.Localize(r, caller, s.Rules, d)
 }
 
+// show makes a decision what a caller gets of it: described, and without what the view
+// leaves out. It comes last, because it takes the inputs away; what is stored was encoded
+// before.
+func show(r *storage.Snapshot, caller actor.Actor, d *pb.Decision, view pb.RecordView) error {
+	err := describe(r, caller, d)
+	leaveOut(d, view)
+	return err
+}
+
+// leaveOut takes away from a decision what a view does not have. Findings, questions,
+// conditions and the stages of the plan are in every view.
+func leaveOut(d *pb.Decision, view pb.RecordView) {
+	if view != pb.RecordView_RECORD_VIEW_BASIC {
+		return
+	}
+	d.Inputs = nil
+	if d.Plan != nil {
+		d.Plan.Sections, d.Plan.Basis = nil, nil
+	}
+}
+
 // describe says of the open questions of a decision what they take, in the caller's
 // language. The description is made at each read and is not stored: it may get better
 // words, and the decision must replay.
@@ -149,7 +170,7 @@ func (s Service) GetDecision(ctx context.Context, req *pb.GetDecisionRequest) (*
 		if answer.Decision, err = record.Decision(r, caller, req.Name); err != nil {
 			return err
 		}
-		return describe(r, caller, answer.Decision)
+		return show(r, caller, answer.Decision, req.View)
 	})
 	return answer, err
 }
@@ -172,7 +193,7 @@ func (s Service) ListDecisions(ctx context.Context, req *pb.ListDecisionsRequest
 				err = record.Complete(r, d)
 			}
 			if err == nil {
-				err = describe(r, caller, d)
+				err = show(r, caller, d, req.View)
 			}
 		}
 		return err

@@ -224,44 +224,6 @@ func skew(req *pb.RecordEventsRequest, now time.Time) *float64 {
 	return new(req.SendTime.AsTime().Sub(now).Seconds())
 }
 
-// GetSession returns a session with its state now.
-func (s Service) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb.GetSessionResponse, error) {
-	session, events, err := s.load(ctx, req.Name)
-	if err != nil {
-		return nil, err
-	}
-	session.State = forRevision(ctx, session.State)
-	answer := &pb.GetSessionResponse{Session: session}
-	if req.WithEvents {
-		answer.Events = events
-	}
-	return answer, nil
-}
-
-// load reads a session, with its state now, and its events from one snapshot. One that was
-// moved is shown without its content: it is about another person.
-func (s Service) load(ctx context.Context, name string) (session *pb.Session, events []*pb.StoredEvent, err error) {
-	caller := actor.From(ctx)
-	err = storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) (err error) {
-		if session, err = record.Get(r, caller, storage.Sessions, name); err != nil {
-			return err
-		}
-		if session.MovedTo != "" {
-			session = record.ShownSession(session)
-			return nil
-		}
-		if events, err = storage.Events(r, name, 0); err != nil {
-			return err
-		}
-		if session.State, err = record.State(r, session, events, s.Now()); err != nil {
-			return err
-		}
-		s.sayServerClock(session.State)
-		return nil
-	})
-	return session, events, err
-}
-
 // ListSessions lists sessions of a client or of the whole chain, newest first. Open
 // sessions of one salon are picked out of those of the chain, which are few: a client
 // has one at most, and a session without events is closed after a day.
