@@ -15,8 +15,8 @@
 //
 // There are four groups:
 //
-//   - serve, check-config, migrate and maintain run or prepare the server. They need
-//     the database and the server's keys.
+//   - serve, check-config, migrate, maintain, status and accept-restore run, prepare or
+//     examine the server. They need the database and the server's keys.
 //   - keys and token make files and need neither database nor server.
 //   - audit and client are gRPC clients: they call a running server, or start one for
 //     themselves on a database (clientFlags). They can do what their identity may do
@@ -78,21 +78,23 @@ import (
 // commands lists the commands. The order is that of the help. The help text of
 // each is what a user reads first, so it says what the command changes.
 type commands struct {
-	Serve       serveCommand       `cmd:"" default:"withargs" help:"Run the server until it is interrupted. This is the default command."`
-	Migrate     migrateCommand     `cmd:"" help:"Migrate the schema of a database to the version of this program."`
-	Maintain    maintainCommands   `cmd:"" help:"Maintenance commands: recompute search columns."`
-	Keys        keysCommands       `cmd:"" help:"Create the keys and certificates of an installation, issue client certificates, and rotate keys."`
-	Token       tokenCommand       `cmd:"" help:"Sign a token with the installation's own key and print it."`
-	Demo        demoCommand        `cmd:"" help:"Play an invented day in two salons against a real server and print what happens."`
-	CheckConfig checkConfigCommand `cmd:"" help:"Print the configuration that serve would use, without secrets, and check it."`
-	Rules       rulesCommand       `cmd:"" help:"Print the built-in rules with their sources and override terms, as Markdown."`
-	Access      accessCommand      `cmd:"" help:"Print which role may call which RPC, as Markdown."`
-	Replay      replayCommand      `cmd:"" help:"Evaluate the stored decisions of a database again and print the differences. Exit code 3 if there are any."`
-	Session     sessionCommand     `cmd:"" help:"Draw a session of a database as an SVG file."`
-	Audit       auditCommands      `cmd:"" help:"Audit commands: list, count, copy, verify, prove, report."`
-	Client      clientCommands     `cmd:"" help:"Commands for one client's data: export or erase it."`
-	Healthcheck healthcheckCommand `cmd:"" help:"Ask a running server for its health, for probes. Exit code 1 if it is not serving."`
-	Version     versionCommand     `cmd:"" help:"Print the version."`
+	Serve         serveCommand         `cmd:"" default:"withargs" help:"Run the server until it is interrupted. This is the default command."`
+	Migrate       migrateCommand       `cmd:"" help:"Migrate the schema of a database to the version of this program."`
+	Maintain      maintainCommands     `cmd:"" help:"Maintenance commands: recompute search columns."`
+	Status        statusCommand        `cmd:"" help:"Print the state of a database and of a server's files: who leads the logs, how far behind they are, what is read-only and why. No server need run."`
+	AcceptRestore acceptRestoreCommand `cmd:"" help:"Accept a database that is older than the last checkpoints. Without --confirm, print what would be given up."`
+	Keys          keysCommands         `cmd:"" help:"Create the keys and certificates of an installation, issue client certificates, and rotate keys."`
+	Token         tokenCommand         `cmd:"" help:"Sign a token with the installation's own key and print it."`
+	Demo          demoCommand          `cmd:"" help:"Play an invented day in two salons against a real server and print what happens."`
+	CheckConfig   checkConfigCommand   `cmd:"" help:"Print the configuration that serve would use, without secrets, and check it."`
+	Rules         rulesCommand         `cmd:"" help:"Print the built-in rules with their sources and override terms, as Markdown."`
+	Access        accessCommand        `cmd:"" help:"Print which role may call which RPC, as Markdown."`
+	Replay        replayCommand        `cmd:"" help:"Evaluate the stored decisions of a database again and print the differences. Exit code 3 if there are any."`
+	Session       sessionCommand       `cmd:"" help:"Draw a session of a database as an SVG file."`
+	Audit         auditCommands        `cmd:"" help:"Audit commands: list, count, copy, verify, prove, report."`
+	Client        clientCommands       `cmd:"" help:"Commands for one client's data: export or erase it."`
+	Healthcheck   healthcheckCommand   `cmd:"" help:"Ask a running server for its health, for probes. Exit code 1 if it is not serving."`
+	Version       versionCommand       `cmd:"" help:"Print the version."`
 }
 
 // streams are the outputs of a command: results go to out, everything else to

@@ -32,6 +32,8 @@ var beyondAChain = map[string]string{
 	"ChangedHeads":            "the keeper",
 	"ReadLogState":            "the keeper",
 	"CountPending":            "the keeper",
+	"ReadInstallation":        "the keeper",
+	"readSchemaAlone":         "nobody",
 	"SettledBefore":           "the keeper",
 	"ErasuresFrom":            "the keeper",
 	"VanishedLogs":            "the keeper",
@@ -57,7 +59,7 @@ var withoutChain = map[string]string{
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
 	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "sessionQuery": "no table", "sequencerLockQuery": "no table", "statementTimeoutQuery": "no table",
-	"readSchema": "the catalogue", "versionQuery": "the catalogue", "admissionQuery": "no table", "finish": "the whole database", "isolationGapsQuery": "the catalogue", "guardsQuery": "the catalogue", "updatePage": "the catalogue, beside statements that name the chain", "rolesStatement": "roles", "makeRoles": "roles",
+	"readSchema": "the catalogue", "installationQuery": "the keeper", "versionQuery": "the catalogue", "admissionQuery": "no table", "finish": "the whole database", "isolationGapsQuery": "the catalogue", "guardsQuery": "the catalogue", "updatePage": "the catalogue, beside statements that name the chain", "rolesStatement": "roles", "makeRoles": "roles",
 	"countQuery": "its parts do", "figuresQuery": "its parts do", "rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
 	"newUncovered": "a condition that stands beside it",
@@ -245,7 +247,7 @@ func literal(n ast.Node) (string, bool) {
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
 	"AcquireLease", "ReleaseLease", "Sequence", "RenewLease", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "ReadLogState", "CountPending", "SettledBefore", "UpdateCounters", "RollUpMonth", "OnWrite", "CountWhatIf", "CountForPractitioner", "WritePractitionerCounts",
-	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended", "MinimumSchema"}
+	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended", "MinimumSchema", "ReadInstallation"}
 
 // TestEveryFunctionTakesAChain: a function that other packages call with the
 // database is told the chain, or is listed above.

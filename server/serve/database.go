@@ -19,9 +19,9 @@ import (
 // value is no database. Close it to stop the cluster.
 type database struct {
 	db          *storage.DB
-	cluster     *localpg.Cluster // nil: the database is not private
-	description string           // for people, without secrets
-	ring        *keyring.Ring    // wraps the keys of clients
+	cluster     *localpg.Kept // nil: the database is not private
+	description string        // for people, without secrets
+	ring        *keyring.Ring // wraps the keys of clients
 }
 
 // openDatabase opens the database that cfg names, or the private one. The schema
@@ -58,7 +58,13 @@ func openPrivate(ctx context.Context, cfg Config) (database, error) {
 // messages are logged at debug level.
 func startPrivate(ctx context.Context, cfg Config) (database, error) {
 	words := slog.NewLogLogger(cfg.Logger.With("from", "postgres").Handler(), slog.LevelDebug)
-	cluster, err := localpg.Start(ctx, localpg.Config{Dir: cfg.DataDir, BinDir: cfg.PGBin, Log: words.Writer()})
+	cluster, err := localpg.Keep(ctx, localpg.Config{Dir: cfg.DataDir, BinDir: cfg.PGBin, Log: words.Writer()}, func(err error) {
+		if err == nil {
+			cfg.Logger.Info("the private PostgreSQL was started again")
+			return
+		}
+		cfg.Logger.Error("the private PostgreSQL has ended and will be started again", "error", err.Error())
+	})
 	if err != nil {
 		return database{}, err
 	}
@@ -108,23 +114,6 @@ func (d database) close() error {
 		errs = append(errs, d.cluster.Stop())
 	}
 	return errors.Join(errs...)
-}
-
-// gone returns a channel that is closed when the private cluster has ended; nil
-// without one. A nil channel never receives.
-func (d database) gone() <-chan struct{} {
-	if d.cluster == nil {
-		return nil
-	}
-	return d.cluster.Done()
-}
-
-// reason returns why the private cluster has ended.
-func (d database) reason() error {
-	if err := d.cluster.Err(); err != nil {
-		return err
-	}
-	return errors.New("it was not stopped by this server")
 }
 
 // setting matches one keyword and its value in a connection string (PostgreSQL

@@ -82,16 +82,24 @@ func openErasures(file string, db *storage.DB) (*erasures, error) {
 	if err != nil {
 		return nil, fmt.Errorf("erased clients: %w", err)
 	}
-	for line := range strings.Lines(string(content)) {
-		// An incomplete line belongs to an erasure that was not acknowledged; the
-		// database has it if it was committed.
-		name, whole := strings.CutSuffix(line, "\n")
-		if whole && name != "" && !strings.ContainsRune(name, placeholder) {
-			e.known[name] = true
-			e.db.MarkErased(name)
-		}
+	for _, name := range erasedNames(string(content)) {
+		e.known[name] = true
+		e.db.MarkErased(name)
 	}
 	return e, nil
+}
+
+// erasedNames returns the names in the content of the file. An incomplete line belongs
+// to an erasure that was not acknowledged; the database has it if it was committed.
+func erasedNames(content string) []string {
+	var names []string
+	for line := range strings.Lines(content) {
+		name, whole := strings.CutSuffix(line, "\n")
+		if whole && name != "" && !strings.ContainsRune(name, placeholder) {
+			names = append(names, name)
+		}
+	}
+	return names
 }
 
 // diskRefuses reports whether an error comes from the disk and not from a wrong

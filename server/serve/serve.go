@@ -95,6 +95,32 @@
 // machine's in everything that is compared with a certificate, a token or the
 // reference, and is what tests set.
 //
+// # Files beside the database
+//
+// A restored backup and an old primary look like the database that they were, so what
+// recognizes them is kept in three files that no backup of the database contains:
+//
+//   - The state file has the system identifier and the highest timeline of the database
+//     server (storage). A server on a lower timeline was replaced, and is refused before
+//     anything is sent to it.
+//   - The checkpoint file has the newest signed heads of the audit logs (sequencer). If
+//     the database does not continue them, nothing is written until an operator accepts
+//     that.
+//   - The erasure file has the names of erased clients (erasures). Keys of theirs that
+//     come back with a backup are never used and are destroyed again.
+//
+// A file that exists and cannot be read ends the start, because the server would then
+// believe what the file is there to disprove. A file that cannot be written stops only
+// what depends on it: the state file a failover, the erasure file an erasure.
+//
+// # Private database
+//
+// A private PostgreSQL belongs to one server, which starts, migrates and stops it. If it
+// ends by itself it is started again with growing pauses. Meanwhile calls that need the
+// database are answered UNAVAILABLE and the server is not ready. What was acknowledged
+// is on the disk by then, and a call whose outcome is unknown is answered when it is
+// repeated.
+//
 // # Other commands
 //
 // RecomputeColumns, RewrapClients, Replay, Session, VerifyRecords and Migrate open
@@ -208,7 +234,6 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 	}
 	cfg.Logger.Log(leaving, cfg.trustLogLevel(), "serving", "address", s.Addr(), "tls", cfg.TLSCert != "", "trusts", cfg.DescribeTrust())
 	go s.serve()
-	go s.watchDatabase()
 	return s, nil
 }
 
@@ -338,16 +363,6 @@ func (s *Server) Stop(ctx context.Context) { s.end(ctx, nil) }
 func (s *Server) serve() {
 	if err := s.grpc.Serve(s.listener); err != nil {
 		s.end(context.Background(), fmt.Errorf("listening: %w", err))
-	}
-}
-
-// watchDatabase ends the server when its private database has ended. Without its
-// database a private installation can do nothing; a supervisor restarts it.
-func (s *Server) watchDatabase() {
-	select {
-	case <-s.database.gone():
-		s.end(context.Background(), fmt.Errorf("the private PostgreSQL has ended: %w", s.database.reason()))
-	case <-s.ended:
 	}
 }
 

@@ -27,8 +27,8 @@
 // A cluster outlives any crash of its owner. The child dies with its parent: on Linux
 // it gets SIGINT (a fast shutdown) when the thread that started it ends. Elsewhere it
 // can survive, and the next start, which holds the lock, ends it first. If postgres
-// itself ends unexpectedly, Done is closed and Err says why; this package does not
-// restart it, because the server above must decide what its calls do meanwhile.
+// itself ends unexpectedly, Done is closed and Err says why; a cluster that is started
+// with Keep is then started again, with growing pauses.
 //
 // initdb works in a directory of its own that is renamed when it is complete, so a
 // crash during the first start leaves nothing that looks like data.

@@ -1,0 +1,93 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"google.golang.org/grpc/metadata"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// TestAcceptRestore puts an older copy of the database back under a server's files.
+// status says that it is read-only and why; accept-restore shows what is lost, accepts
+// nothing unless it is confirmed with the right identifier, and afterwards the server
+// writes again and the loss stays on the log.
+func TestAcceptRestore(t *testing.T) {
+	t.Parallel()
+	dir := publicDir(t)
+	createChain := func(id, request string) {
+		t.Helper()
+		p := start(t, "serve", "--data-dir", dir, "--address", "127.0.0.1:0")
+		ctx, cancel := context.WithTimeout(t.Context(), patience)
+		defer cancel()
+		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Development role=operator name=operators/site")
+		if _, err := pb.NewDirectoryServiceClient(p.healthy(t)).CreateChain(ctx, &pb.CreateChainRequest{ChainId: id, Chain: &pb.Chain{DisplayName: id}, RequestId: request}); err != nil {
+			t.Fatal(err)
+		}
+		for seen := false; !seen; { // the server has seen it on the log
+			if ctx.Err() != nil {
+				t.Fatal("it does not come on the log")
+			}
+			text, _ := os.ReadFile(filepath.Join(dir, "checkpoints"))
+			seen = strings.Contains(string(text), `"`+id+`"`)
+		}
+		p.signal(t, syscall.SIGTERM)
+	}
+	state := func() (s shownStatus) {
+		t.Helper()
+		code, out, problems := command(t, "status", "--json", "--data-dir", dir)
+		if err := json.Unmarshal([]byte(out), &s); err != nil || code != 0 {
+			t.Fatalf("status: exit code %d, %v: %s%s", code, err, out, problems)
+		}
+		return s
+	}
+	copyData := func(from, to string) {
+		t.Helper()
+		if out, err := exec.Command("cp", "-a", filepath.Join(dir, from), filepath.Join(dir, to)).CombinedOutput(); err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+	}
+	createChain("ebb", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27")
+	copyData("pgdata", "yesterday")
+	createChain("flow", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d28")
+	if s := state(); s.ReadOnly != "" || len(s.Logs) != 2 || !s.CheckpointFile || s.ErasedClients != 0 || s.System == "" || s.Timeline != 1 || s.Schema == 0 || s.MinServerSchema != s.Schema {
+		t.Errorf("before: %+v", s)
+	}
+	if code, out, _ := command(t, "accept-restore", "--data-dir", dir); code != 0 || !strings.Contains(out, "nothing to accept") {
+		t.Errorf("nothing was lost: exit code %d, %s", code, out)
+	}
+	if err := os.RemoveAll(filepath.Join(dir, "pgdata")); err != nil {
+		t.Fatal(err)
+	}
+	copyData("yesterday", "pgdata")
+	lost := state()
+	if !strings.Contains(lost.ReadOnly, "flow") {
+		t.Errorf("restored: %+v", lost)
+	}
+	if code, out, problems := command(t, "status", "--data-dir", dir); code != 0 || !strings.Contains(out, "rolled back") && !strings.Contains(out, "is gone") || !strings.Contains(out, "erasure file") {
+		t.Errorf("for people: exit code %d, %s%s", code, out, problems)
+	}
+	accept := []string{"accept-restore", "--data-dir", dir, "--operator=operators/site", "--reason=the disk of the database was replaced"}
+	for _, more := range []string{"", "--confirm=" + lost.System + "0", "--confirm=" + lost.System + " --reason=short", "--confirm=" + lost.System + " --operator=somebody"} {
+		if code, _, problems := command(t, append(accept, strings.Fields(more)...)...); code == 0 {
+			t.Errorf("%q was accepted: %s", more, problems)
+		}
+	}
+	if s := state(); s.ReadOnly != lost.ReadOnly {
+		t.Errorf("not confirmed: %+v", s)
+	}
+	if code, out, problems := command(t, append(accept, "--confirm="+lost.System)...); code != 0 || strings.Count(out, "accepted: ") != 1 || !strings.Contains(out, "chains/flow") {
+		t.Fatalf("exit code %d: %s%s", code, out, problems)
+	}
+	createChain("quay", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d29")
+	if s := state(); s.ReadOnly != "" {
+		t.Errorf("accepted: %+v", s)
+	}
+}

@@ -1,0 +1,73 @@
+package storage
+
+import (
+	"context"
+	"database/sql"
+	"time"
+)
+
+// Installation is the state of a database and its logs, for operators.
+type Installation struct {
+	// System is the system identifier of the cluster, and Timeline its timeline, which rises
+	// with every promotion.
+	System   string
+	Timeline int64
+	// Address is the address and port of the database server; empty: a local socket.
+	Address string
+	// Version is the version of PostgreSQL.
+	Version string
+	// Schema is the version of the schema, and Least the oldest whose servers may write.
+	Schema, Least int64
+	// SynchronousStandbys is the setting synchronous_standby_names; empty: an acknowledged
+	// write is on this server only.
+	SynchronousStandbys string
+	// Standbys is the number of connected standbys.
+	Standbys int
+	// Epoch counts the leaders of the logs, and Leads reports whether the last one still
+	// holds its lease.
+	Epoch int64
+	Leads bool
+}
+
+// installationQuery reads what is not known from the connection.
+const installationQuery = `select coalesce(host(inet_server_addr()) || ':' || inet_server_port(), '') as address, current_setting('server_version') as version,
+	current_setting('synchronous_standby_names') as synchronousstandbys, (select count(*) from pg_stat_replication) as standbys,
+	epoch, lease_end > clock_timestamp() as leads from log_leader`
+
+// ReadInstallation reads the state of the database.
+func ReadInstallation(ctx context.Context, db *DB) (Installation, error) {
+	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return Installation{}, err
+	}
+	defer tx.end()
+	var in Installation
+	if err := tx.GetContext(ctx, &in, installationQuery); err != nil {
+		return in, explain(ctx, err)
+	}
+	schema, err := readSchemaAlone(ctx, db)
+	in.Schema, in.Least = schema.Have, schema.Least
+	db.fence.mu.Lock()
+	defer db.fence.mu.Unlock()
+	in.System, in.Timeline = db.fence.system, db.fence.timeline
+	return in, err
+}
+
+// readSchemaAlone reads the schema in a transaction of its own: the keeper's role may not
+// read the list of migrations.
+func readSchemaAlone(ctx context.Context, db *DB) (Schema, error) {
+	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return Schema{}, err
+	}
+	defer tx.end()
+	return readSchema(ctx, tx)
+}
+
+// WaitingSince returns how long the chain's entry at a position has existed, by the
+// clock of the database.
+func WaitingSince(s *Snapshot, position int64) (time.Duration, error) {
+	var seconds float64
+	err := s.one(&seconds, "select extract(epoch from clock_timestamp() - record_time)::float8 from audit_entries where chain = $1 and position = $2", s.chain, position)
+	return time.Duration(seconds * float64(time.Second)), err
+}
