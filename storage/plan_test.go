@@ -468,3 +468,29 @@ func TestFactsInMemoryAreBounded(t *testing.T) {
 		t.Errorf("%d sessions with %d bytes are kept", kept, bytes)
 	}
 }
+
+// TestTwoRecordsWithOneEtag: an etag is a short digest. If two records share one, neither
+// is taken for the other.
+func TestTwoRecordsWithOneEtag(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	one, two := chainName+"/salons/one", chainName+"/salons/two"
+	put(t, db, storage.Salons.Insert(&pb.Salon{Name: one}), storage.Salons.Insert(&pb.Salon{Name: two}))
+	do(t, d.SQL(t, localpg.Superuser), "update salons set etag = 'same'")
+	for _, names := range [][]string{{one}, {one, two}, {two, one}} {
+		p := &storage.Plan{}
+		storage.Salons.Want(p, names...)
+		_, err := look(t, db, chain, p, func(s *storage.Snapshot) error {
+			for _, name := range names {
+				if _, err := storage.Salons.GetUnchecked(s, name); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			t.Errorf("%v: %v", names, err)
+		}
+	}
+}
