@@ -2,6 +2,7 @@ package contract
 
 import (
 	"cmp"
+	"sync"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -14,15 +15,40 @@ import (
 // enum: an unknown verdict counts as REFUSE, an unknown alarm as RINSE_NOW. An
 // older server thus errs on the safe side when a newer one stored the value.
 func Rank[E protoreflect.Enum](v E) int32 {
-	values := v.Descriptor().Values()
-	if known := values.ByNumber(v.Number()); known != nil {
-		return statedRank(known)
+	enum := v.Descriptor()
+	found, ok := ranks.Load(enum)
+	if !ok {
+		found, _ = ranks.LoadOrStore(enum, newRankTable(enum))
 	}
-	var highest int32
-	for i := range values.Len() {
-		highest = max(highest, statedRank(values.Get(i)))
+	table := found.(*rankTable)
+	if n := v.Number(); n >= 0 && int(n) < len(table.byNumber) && table.byNumber[n] >= 0 {
+		return table.byNumber[n]
 	}
-	return highest
+	return table.highest
+}
+
+// ranks holds the *rankTable of each enum that was asked for. A decision compares
+// severities some hundred times, and reading an option takes longer than a rule.
+var ranks sync.Map
+
+// rankTable holds the ranks of an enum's values by number; -1: there is no such value.
+type rankTable struct {
+	byNumber []int32
+	highest  int32
+}
+
+// newRankTable reads the options of an enum.
+func newRankTable(enum protoreflect.EnumDescriptor) *rankTable {
+	t := &rankTable{}
+	for i := range enum.Values().Len() {
+		v := enum.Values().Get(i)
+		for len(t.byNumber) <= int(v.Number()) {
+			t.byNumber = append(t.byNumber, -1)
+		}
+		t.byNumber[v.Number()] = statedRank(v)
+		t.highest = max(t.highest, statedRank(v))
+	}
+	return t
 }
 
 // statedRank reads the option.

@@ -122,9 +122,9 @@ func (h *history) openContradictions() []string {
 		for _, z := range zones() {
 			switch own := h.answers[z.Zone][w.kind]; {
 			case own.Happened == 0 && (recorded || w.kind == hydroxide):
-				missing = append(missing, zonePath(z.Zone, w.name)+".happened")
+				missing = append(missing, happenedPath(z.Zone, w.kind))
 			case own.done() && !own.dated && (recorded || w.kind == hydroxide && head.Happened == pb.Answer_ANSWER_NO):
-				missing = append(missing, zonePath(z.Zone, w.name)+".last_time")
+				missing = append(missing, lastTimePath(z.Zone, w.kind))
 			}
 		}
 	}

@@ -18,6 +18,7 @@ type waitingRule struct {
 	*rule
 	subject subject
 	fields  []int
+	asks    []int  // the places of fields in evaluation.asked
 	message string // of a condition
 }
 
@@ -32,6 +33,7 @@ type evaluation struct {
 	revision      int32         // of the code that decides, see Revision
 	findings      []*pb.Finding // severest first
 	waiting       []waitingRule
+	asked         []askedAnswer   // what the waiting rules wait for, see gatherAsked
 	beforeContact map[string]bool // conditions that come before first contact, by rule
 }
 
@@ -61,6 +63,7 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 	s.revision = revision
 	policy := e.policyFor(in.GetHousePolicy())
 	o := e.evaluateRules(s, policy, revision)
+	e.gatherAsked(o)
 	verdict, questions := e.verdict(o)
 	d := &pb.Decision{
 		Verdict:             verdict,
@@ -220,6 +223,13 @@ func (l *language) pathOf(i int, about subject) string {
 		return "section_products[" + about.within + "]." + path
 	case i < l.zones:
 		return path
+	}
+	if i < l.sections {
+		for k, z := range zones() {
+			if z.path == about.path {
+				return l.zonePaths[k][i-l.zones]
+			}
+		}
 	}
 	_, rest, _ := strings.Cut(path, ".")
 	return about.path + "." + rest

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"encoding/binary"
 	"fmt"
 	"slices"
 	"strings"
@@ -40,20 +41,35 @@ func (f field) replacing(path string) field {
 // the zone that is being looked at.
 // Several paths are merged into one unknown, and a rule then waits for all of them.
 func (s *state) unknownOf(paths ...string) ref.Val {
+	if len(paths) == 1 {
+		return s.lang.openAnswers[paths[0]].unknown
+	}
+	s.key = s.key[:0]
+	for _, path := range paths {
+		s.key = binary.LittleEndian.AppendUint32(s.key, uint32(s.lang.openAnswers[path].code))
+	}
+	if known := s.merged[string(s.key)]; known != nil {
+		return known
+	}
 	var unknown *types.Unknown
 	for _, path := range paths {
-		i, zone := s.lang.indexOf(path)
-		u := types.NewUnknown(s.lang.questionCode(i, zone), types.NewAttributeTrail(path))
-		if zone == 0 {
-			u = s.lang.fields[i].absent.(*types.Unknown)
-		}
-		if unknown == nil {
-			unknown = u
-		} else {
-			unknown = types.MergeUnknowns(unknown, u)
-		}
+		unknown = types.MergeUnknowns(unknown, s.lang.openAnswers[path].unknown)
 	}
+	s.merge(unknown)
 	return unknown
+}
+
+// maxMerged is how many merged unknowns a state keeps for the next case. A policy has
+// some dozens. Our own choice.
+const maxMerged = 1000
+
+// merge keeps a merged unknown under s.key, with the fields that it stands for.
+func (s *state) merge(u *types.Unknown) {
+	if s.merged == nil || len(s.merged) == maxMerged {
+		s.merged, s.mergedFields = map[string]*types.Unknown{}, map[*types.Unknown][]int{}
+	}
+	s.merged[string(s.key)] = u
+	s.mergedFields[u] = s.lang.appendIDs(nil, u)
 }
 
 // A question that a rule waits for is usually of the subject the rule was asked
@@ -84,17 +100,6 @@ func subjectOf(zone pb.Zone) subject {
 		}
 	}
 	return subject{}
-}
-
-// indexOf finds the field and the zone of a path as ask takes it.
-func (l *language) indexOf(path string) (int, pb.Zone) {
-	for _, z := range zones() {
-		name := "zone[" + z.name[len("zone:"):] + "]"
-		if len(path) > len(name) && path[:len(name)] == name {
-			return l.index["zone"+path[len(name):]], z.Zone
-		}
-	}
-	return l.index[path], 0
 }
 
 // Loading a time zone reads and parses tzdata, so it is kept by name for the policy.

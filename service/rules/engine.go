@@ -51,6 +51,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sync"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -120,8 +121,9 @@ func Load(text []byte) (*Engine, error) {
 	if e.documents, err = parse(text); err != nil {
 		return nil, err
 	}
-	for _, d := range e.documents {
-		if err := e.add(d); err != nil {
+	built := e.buildRules()
+	for i, d := range e.documents {
+		if err := e.add(d, built[i]); err != nil {
 			return nil, fmt.Errorf("%s: %w", d.Family, err)
 		}
 	}
@@ -132,25 +134,55 @@ func Load(text []byte) (*Engine, error) {
 	return e, nil
 }
 
-// add builds one document of a policy. The built-in rules run without a limit on their
+// builtRule is a rule of a document, or why there is none.
+type builtRule struct {
+	rule *rule
+	err  error
+}
+
+// buildRules builds the rules of all documents, at once, because compiling them is most
+// of what a server does before it is ready. They stay in the order of their files.
+func (e *Engine) buildRules() [][]builtRule {
+	var building sync.WaitGroup
+	built := make([][]builtRule, len(e.documents))
+	for i, d := range e.documents {
+		built[i] = make([]builtRule, len(d.Rules))
+		for j := range d.Rules {
+			building.Go(func() { built[i][j] = e.lang.buildText(&d.Rules[j]) })
+		}
+	}
+	building.Wait()
+	return built
+}
+
+// buildText builds a rule of a policy's file.
+func (l *language) buildText(text *ruleText) builtRule {
+	r, err := text.rule()
+	if err != nil {
+		return builtRule{err: err}
+	}
+	built := l.newRule(r, l.buildBuiltIn)
+	if built.failure != nil {
+		return builtRule{err: fmt.Errorf("rule %s: %w", r.GetRuleId(), built.failure)}
+	}
+	return builtRule{rule: built}
+}
+
+// add adds one document of a policy. The built-in rules run without a limit on their
 // cost, so one that cannot be built is an error here and not a rule that refers: it
 // would be a fault of the program, which the tests find.
-func (e *Engine) add(d document) error {
+func (e *Engine) add(d document, rules []builtRule) error {
 	if err := setParameters(e.defaults, d.Parameters); err != nil {
 		return err
 	}
 	for path, question := range d.Questions {
 		e.questions[path] = question
 	}
-	for _, text := range d.Rules {
-		r, err := text.rule()
-		if err != nil {
-			return err
+	for _, r := range rules {
+		if r.err != nil {
+			return r.err
 		}
-		built := e.lang.newRule(r, e.lang.buildBuiltIn)
-		if built.failure != nil {
-			return fmt.Errorf("rule %s: %w", r.GetRuleId(), built.failure)
-		}
+		built := r.rule
 		e.builtInRules = append(e.builtInRules, built)
 		e.readsHistory = e.readsHistory || slices.ContainsFunc(built.fields, e.lang.isHistoryField)
 		e.rulesByScope.add(built)

@@ -3,6 +3,7 @@ package rules
 import (
 	"slices"
 
+	"cel.dev/cel-go/common/types"
 	"cel.dev/cel-go/common/types/ref"
 	"cel.dev/cel-go/interpreter"
 
@@ -31,6 +32,13 @@ type state struct {
 	lotCode      string      // of that product
 	values       []ref.Val
 	historyCache *history // computed when it is first needed
+	// missing are the fields that rules wait for, one rule after the other.
+	missing []int
+	// merged are unknowns of several answers, by the codes of these (key), and mergedFields
+	// the fields that each stands for. They say nothing of a case and are kept for the next.
+	merged       map[string]*types.Unknown
+	mergedFields map[*types.Unknown][]int
+	key          []byte
 	// revision is the revision of the code that decides, see Revision.
 	revision int32
 }
@@ -54,7 +62,7 @@ func (l *language) open(in *pb.DecisionInputs) (*state, error) {
 func (s *state) close() {
 	s.frame.Close()
 	clear(s.values)
-	s.in, s.zone, s.section, s.product, s.frame, s.historyCache = nil, nil, nil, nil, nil, nil
+	s.in, s.zone, s.section, s.product, s.frame, s.historyCache, s.missing = nil, nil, nil, nil, nil, nil, s.missing[:0]
 	s.lang.states.Put(s)
 }
 

@@ -213,8 +213,5 @@ func moment(t *timestamppb.Timestamp) ref.Val {
 
 // messageOf is a message field as its Go type; nil when it is absent.
 func messageOf[M any](m protoreflect.Message, f protoreflect.FieldDescriptor) *M {
-	if !m.Has(f) {
-		return nil
-	}
 	return any(m.Get(f).Message().Interface()).(*M)
 }

@@ -85,7 +85,21 @@ type history struct {
 	answers        [4][7]*fact // of the zones; the head's at [0][HYDROXIDE]
 	recorded       []*fact
 	contradictions []*pb.Contradiction
+	// ofAnswers holds the facts of answers, considered the lists of facts that were looked
+	// at, so that a case is a few allocations and not a hundred.
+	ofAnswers  []factAndMessage
+	considered []*fact
 }
+
+// factAndMessage is a fact with the message that it points to.
+type factAndMessage struct {
+	fact    fact
+	message pb.HistoryFact
+}
+
+// answersAboutWork is how many answers there are about chemical work: one about the head
+// and six about each zone.
+const answersAboutWork = 1 + 3*6
 
 // history works out what is known of the case, once.
 func (s *state) history() *history {
@@ -99,13 +113,14 @@ func (s *state) history() *history {
 // zone and for the whole head, and then looks for contradictions. Recorded work of a
 // kind that this version does not know is left out.
 func (s *state) buildHistory() *history {
-	h := &history{}
-	h.answers[0][pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE] = s.factFromAnswer(pb.HistorySource_HISTORY_SOURCE_HEAD_ANSWER,
+	h := &history{ofAnswers: make([]factAndMessage, answersAboutWork)}
+	h.considered = make([]*fact, 0, 2*answersAboutWork+4*6+4*len(s.in.GetRecordedWork()))
+	h.answers[0][pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE] = s.factFromAnswer(h, pb.HistorySource_HISTORY_SOURCE_HEAD_ANSWER,
 		pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, 0, s.in.GetConsultation().GetHistory().GetRelaxer())
 	for _, z := range zones() {
 		zone := s.zoneOf(z.Zone)
 		for _, w := range workKinds() {
-			h.answers[z.Zone][w.kind] = s.factFromAnswer(pb.HistorySource_HISTORY_SOURCE_ZONE_ANSWER, w.kind, z.Zone, w.get(zone))
+			h.answers[z.Zone][w.kind] = s.factFromAnswer(h, pb.HistorySource_HISTORY_SOURCE_ZONE_ANSWER, w.kind, z.Zone, w.get(zone))
 		}
 	}
 	for i, f := range s.in.GetRecordedWork() {
@@ -133,8 +148,12 @@ func (s *state) zoneOf(zone pb.Zone) *pb.HairZone {
 }
 
 // factFromAnswer is what an answer says.
-func (s *state) factFromAnswer(source pb.HistorySource, kind pb.ChemicalWork, zone pb.Zone, e *pb.PastEvent) *fact {
-	f := &fact{HistoryFact: &pb.HistoryFact{Source: source, Work: kind, Zone: zone, Happened: e.GetHappened()}}
+func (s *state) factFromAnswer(h *history, source pb.HistorySource, kind pb.ChemicalWork, zone pb.Zone, e *pb.PastEvent) *fact {
+	next := &h.ofAnswers[0]
+	h.ofAnswers = h.ofAnswers[1:]
+	f := &next.fact
+	f.HistoryFact = &next.message
+	f.Source, f.Work, f.Zone, f.Happened = source, kind, zone, e.GetHappened()
 	if _, ok := pb.Answer_name[int32(f.Happened)]; !ok {
 		f.Happened = 0 // an answer that this version does not know was not given
 	}
@@ -165,16 +184,17 @@ func (s *state) factFromRecord(of *pb.HistoryFact, index int) *fact {
 // factsAbout gathers the facts that bear on one zone: its own answer first.
 func (s *state) factsAbout(h *history, zone pb.Zone, kind pb.ChemicalWork) []*fact {
 	own := h.answers[zone][kind]
-	facts := []*fact{own}
+	before := len(h.considered)
+	h.considered = append(h.considered, own)
 	if head := h.answers[0][kind]; head.done() && s.headAnswerApplies(h, head, own, zone) {
-		facts = append(facts, head)
+		h.considered = append(h.considered, head)
 	}
 	for _, r := range h.recorded {
 		if r.Work == kind && s.onZone(r, zone) {
-			facts = append(facts, r)
+			h.considered = append(h.considered, r)
 		}
 	}
-	return facts
+	return slices.Clip(h.considered[before:])
 }
 
 // headAnswerApplies tells whether the head's relaxer is taken to be on a zone. Where the
@@ -240,7 +260,7 @@ func strictest(facts []*fact) workStatus {
 // for all three zones say for the rest.
 func (h *history) wholeHead(kind pb.ChemicalWork) workStatus {
 	first := h.answers[0][kind]
-	facts := []*fact{}
+	before := len(h.considered)
 	if first == nil {
 		first = &fact{HistoryFact: &pb.HistoryFact{Work: kind, Happened: pb.Answer_ANSWER_NO}}
 		for _, of := range h.answers[1:] {
@@ -249,16 +269,16 @@ func (h *history) wholeHead(kind pb.ChemicalWork) workStatus {
 			}
 		}
 	}
-	facts = append(facts, first)
+	h.considered = append(h.considered, first)
 	for _, of := range h.answers[1:] {
-		facts = append(facts, of[kind])
+		h.considered = append(h.considered, of[kind])
 	}
 	for _, r := range h.recorded {
 		if r.Work == kind {
-			facts = append(facts, r)
+			h.considered = append(h.considered, r)
 		}
 	}
-	return strictest(facts)
+	return strictest(slices.Clip(h.considered[before:]))
 }
 
 // It ends the time in which a strand test counts, so work that could be later than what is
@@ -285,9 +305,9 @@ func (h *history) lastWork() (last *fact, missing []string) {
 			bounded := w.kind == pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE && (head.Happened == 0 || head.done())
 			switch own := h.answers[z.Zone][w.kind]; {
 			case own.Happened == 0:
-				missing = append(missing, zonePath(z.Zone, w.name)+".happened")
+				missing = append(missing, happenedPath(z.Zone, w.kind))
 			case own.done() && !own.dated && !bounded:
-				missing = append(missing, zonePath(z.Zone, w.name)+".last_time")
+				missing = append(missing, lastTimePath(z.Zone, w.kind))
 			}
 		}
 	}
@@ -302,20 +322,48 @@ func zonePath(zone pb.Zone, name string) string {
 	return "zone[" + subjectOf(zone).name[len("zone:"):] + "]." + name
 }
 
+// workPaths are the paths of the questions about chemical work on the zones, by zone and
+// kind.
+var workPaths = func() (paths [4][7]struct{ happened, lastTime string }) {
+	for _, z := range zones() {
+		for _, w := range workKinds() {
+			path := zonePath(z.Zone, w.name)
+			paths[z.Zone][w.kind].happened, paths[z.Zone][w.kind].lastTime = path+".happened", path+".last_time"
+		}
+	}
+	return paths
+}()
+
+// happenedPath is the question whether a kind of work was done on a zone.
+func happenedPath(zone pb.Zone, kind pb.ChemicalWork) string { return workPaths[zone][kind].happened }
+
+// lastTimePath is the question when it was last done.
+func lastTimePath(zone pb.Zone, kind pb.ChemicalWork) string { return workPaths[zone][kind].lastTime }
+
 // facts is what is known as the contract has it, zone by zone: the fact that
 // counts for each kind of work.
 // They are copies with the zone filled in, because one fact of the whole head can
 // count for several zones.
 func (h *history) facts() []*pb.HistoryFact {
-	var facts []*pb.HistoryFact
+	copies, facts := make([]pb.HistoryFact, 3*6), make([]*pb.HistoryFact, 0, 3*6)
 	for _, z := range zones() {
 		for _, w := range workKinds() {
-			if k := h.status[z.Zone][w.kind]; k.happened != 0 {
-				f := proto.CloneOf(k.decisive.HistoryFact)
-				f.Zone = z.Zone
-				facts = append(facts, f)
+			k := &h.status[z.Zone][w.kind]
+			if k.happened == 0 {
+				continue
 			}
+			from, f := k.decisive.HistoryFact, &copies[len(facts)]
+			if from.Source == pb.HistorySource_HISTORY_SOURCE_RECORD_CARD {
+				f = proto.CloneOf(from) // it may have fields that this program does not know
+			} else {
+				f.Source, f.Work, f.Happened, f.EarliestTime, f.LatestTime = from.Source, from.Work, from.Happened, from.EarliestTime, from.LatestTime
+			}
+			f.Zone = z.Zone
+			facts = append(facts, f)
 		}
+	}
+	if len(facts) == 0 {
+		return nil
 	}
 	return facts
 }

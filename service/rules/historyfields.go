@@ -145,7 +145,7 @@ func (s *state) openHistory(zone pb.Zone, w workKind) []string {
 	var open []string
 	switch {
 	case zone != 0 && h.answers[zone][w.kind].Happened == 0:
-		open = append(open, zonePath(zone, w.name)+".happened")
+		open = append(open, happenedPath(zone, w.kind))
 	case zone == 0 && head == nil:
 		open = h.unansweredZones(w, open)
 	}
@@ -163,7 +163,7 @@ func (s *state) openHistory(zone pb.Zone, w workKind) []string {
 func (h *history) unansweredZones(w workKind, paths []string) []string {
 	for _, z := range zones() {
 		if h.answers[z.Zone][w.kind].Happened == 0 {
-			paths = append(paths, zonePath(z.Zone, w.name)+".happened")
+			paths = append(paths, happenedPath(z.Zone, w.kind))
 		}
 	}
 	return paths
@@ -189,12 +189,12 @@ func (s *state) openDates(zone pb.Zone, w workKind) []string {
 		return []string{headPath + ".last_time"}
 	}
 	if zone != 0 {
-		return []string{zonePath(zone, w.name) + ".last_time"}
+		return []string{lastTimePath(zone, w.kind)}
 	}
 	var dates []string
 	for _, z := range zones() {
 		if own := h.answers[z.Zone][w.kind]; own.done() || h.status[0][w.kind].happened != pb.Answer_ANSWER_YES {
-			dates = append(dates, zonePath(z.Zone, w.name)+".last_time")
+			dates = append(dates, lastTimePath(z.Zone, w.kind))
 		}
 	}
 	return dates

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"strings"
@@ -169,6 +170,18 @@ func (l *language) missingPrecondition(f *expression) string {
 		}
 	}
 	return ""
+}
+
+// anySize tells the cost estimate that lists and texts may have any length.
+type anySize struct{ sizes }
+
+// EstimateSize implements cost.Estimator.
+func (anySize) EstimateSize(node cost.AstNode) *cost.SizeEstimate {
+	switch node.Type().Kind() {
+	case types.ListKind, types.StringKind, types.BytesKind, types.MapKind, types.DynKind, types.StructKind:
+		return &cost.SizeEstimate{Min: 0, Max: math.MaxUint64}
+	}
+	return &cost.SizeEstimate{Min: 1, Max: 1}
 }
 
 // sizes tells the cost estimate how long the lists and texts of the inputs are

@@ -1,8 +1,8 @@
 package rules
 
 import (
-	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -34,6 +34,10 @@ type language struct {
 	index          map[string]int
 	fieldOfUnknown map[*types.Unknown][]int // the field that an unknown is of
 	zones          int                      // fields[zones:sections] are about one zone
+	productFields  []bool                   // by field: it is of the product, see ofProduct
+	waits          []int                    // the fields of waitNumbers
+	openAnswers    map[string]openAnswer    // the answers that derived fields wait for, by their paths
+	zonePaths      [3][]string              // the paths of a zone's fields, zone by zone
 	sections       int                      // fields[sections:] are about one section
 	adapter        types.Adapter
 	env            *cel.Env
@@ -60,6 +64,7 @@ func newLanguage() (*language, error) {
 	// The first field of a zone and of a section mark where their fields begin, see
 	// allFields.
 	l.zones, l.sections = l.index["zone.zone"], l.index["section.section_id"]
+	l.addTables()
 	provider, err := newProvider(v)
 	if err != nil {
 		return nil, err
@@ -79,6 +84,39 @@ func newLanguage() (*language, error) {
 	}
 	l.planner, err = newPlanner(l.env, provider)
 	return l, err
+}
+
+// openAnswer is an answer that was not given: its code and its unknown.
+type openAnswer struct {
+	code    int64
+	unknown *types.Unknown
+}
+
+// addTables works out once what every decision would work out again from the paths.
+func (l *language) addTables() {
+	l.openAnswers = map[string]openAnswer{}
+	for i, f := range l.fields {
+		l.productFields = append(l.productFields, f.path == "lot_code" || strings.HasPrefix(f.path, "product.") || strings.HasPrefix(f.path, waitPath))
+		if u, ok := f.absent.(*types.Unknown); ok {
+			l.openAnswers[f.path] = openAnswer{int64(i), u}
+		}
+	}
+	for _, n := range waitNumbers {
+		l.waits = append(l.waits, l.index[waitPath+n.name])
+	}
+	for k, z := range zones() {
+		for i := l.zones; i < l.sections; i++ {
+			name := l.fields[i].path[len("zone."):]
+			l.zonePaths[k] = append(l.zonePaths[k], z.path+"."+name)
+			if _, asked := l.fields[i].absent.(*types.Unknown); asked {
+				path := zonePath(z.Zone, name)
+				code := l.questionCode(i, z.Zone)
+				u := types.NewUnknown(code, types.NewAttributeTrail(path))
+				l.openAnswers[path] = openAnswer{code, u}
+				l.fieldOfUnknown[u] = []int{int(code)}
+			}
+		}
+	}
 }
 
 // newPlanner turns checked expressions into what can be run at once, without the
@@ -211,9 +249,9 @@ func displayValue(v ref.Val) string {
 	case types.Timestamp:
 		return v.Time.UTC().Format("2006-01-02 15:04 UTC")
 	case types.Double:
-		return strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%.3f", float64(v)), "0"), ".")
+		return strings.TrimSuffix(strings.TrimRight(strconv.FormatFloat(float64(v), 'f', 3, 64), "0"), ".")
 	case types.Int:
-		return fmt.Sprint(int64(v))
+		return strconv.FormatInt(int64(v), 10)
 	case types.String:
 		return string(v)
 	}

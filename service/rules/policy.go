@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 
 	"go.yaml.in/yaml/v3"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -157,17 +158,18 @@ func withoutCases(text []byte) []byte {
 
 // parse reads a policy's documents. A key that nothing reads is an error.
 func parse(text []byte) ([]document, error) {
-	var documents []document
-	for _, part := range bytes.Split(text, []byte("---\n"))[1:] {
-		decoder := yaml.NewDecoder(bytes.NewReader(part))
-		decoder.KnownFields(true)
-		var d document
-		if err := decoder.Decode(&d); err != nil {
-			return nil, err
-		}
-		documents = append(documents, d)
+	parts := bytes.Split(text, []byte("---\n"))[1:]
+	documents, errs := make([]document, len(parts)), make([]error, len(parts))
+	var decoding sync.WaitGroup
+	for i, part := range parts {
+		decoding.Go(func() {
+			decoder := yaml.NewDecoder(bytes.NewReader(part))
+			decoder.KnownFields(true)
+			errs[i] = decoder.Decode(&documents[i])
+		})
 	}
-	return documents, nil
+	decoding.Wait()
+	return documents, errors.Join(errs...)
 }
 
 // Reasons of override are a map in the file and a list in the contract. They are sorted

@@ -101,7 +101,7 @@ func (e *Engine) policyFor(house *pb.HousePolicy) *housePolicyRules {
 	}
 	p := &housePolicyRules{digest: e.digestWith(house)}
 	for _, text := range house.GetRules() {
-		r := e.lang.newRule(houseRule(text), e.lang.buildLimited)
+		r := e.lang.newRule(houseRule(text), e.lang.buildHouse)
 		p.rules = append(p.rules, r)
 		p.byScope.add(r)
 	}

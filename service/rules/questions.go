@@ -58,6 +58,59 @@ type questionKey struct {
 	subject string
 }
 
+// askedAnswer is an answer that rules wait for.
+type askedAnswer struct {
+	questionKey
+	code  int // as the first rule that waits for it has it
+	about subject
+	// decisive is the worst that the answer could bring. It decides whether a question is
+	// listed, and where.
+	decisive pb.Severity
+	rank     int32 // of decisive
+	ruleIDs  []string
+	text     string // of the question, once it was needed
+}
+
+// gatherAsked lists the answers that the waiting rules wait for, each once, in the order
+// in which they were first waited for, with the rules that wait.
+func (e *Engine) gatherAsked(o *evaluation) {
+	places, total := map[questionKey]int{}, 0
+	for _, w := range o.waiting {
+		total += len(w.fields)
+	}
+	asks := make([]int, 0, total)
+	for n := range o.waiting {
+		w := &o.waiting[n]
+		before := len(asks)
+		for _, i := range w.fields {
+			at := e.lang.questionKey(i, w.subject)
+			place, known := places[at]
+			if !known {
+				place = len(o.asked)
+				places[at] = place
+				o.asked = append(o.asked, askedAnswer{questionKey: at, code: i, about: w.subject, rank: contract.Rank(pb.Severity_SEVERITY_UNSPECIFIED)})
+			}
+			asks = append(asks, place)
+			a := &o.asked[place]
+			if w.rank > a.rank {
+				a.decisive, a.rank = w.text.GetSeverity(), w.rank
+			}
+			if id := w.text.GetRuleId(); !slices.Contains(a.ruleIDs, id) {
+				a.ruleIDs = append(a.ruleIDs, id)
+			}
+		}
+		w.asks = asks[before:]
+	}
+}
+
+// textOf is the question of an answer that rules wait for.
+func (e *Engine) textOf(a *askedAnswer) string {
+	if a.text == "" {
+		a.text = e.question(a.code, a.about)
+	}
+	return a.text
+}
+
 // The most decisive question comes first, so that a salon that stops answering has
 // answered what could have refused. Between equals the order of the consultation counts,
 // which is the order in which the till asks.
@@ -66,39 +119,21 @@ type questionKey struct {
 // decisive first, then in the order of the consultation. Each names every rule
 // that waits for it, milder ones too.
 func (e *Engine) openQuestions(o *evaluation, worst pb.Severity) []*pb.OpenQuestion {
-	// decisive is the worst that each answer could bring. It decides whether a
-	// question is listed, and where.
-	decisive := map[questionKey]pb.Severity{}
-	for _, w := range o.waiting {
-		for _, i := range w.fields {
-			at := e.lang.questionKey(i, w.subject)
-			decisive[at] = contract.MostSevere(decisive[at], w.text.GetSeverity())
+	var open []*askedAnswer
+	rank := contract.Rank(worst)
+	for n := range o.asked {
+		if a := &o.asked[n]; a.rank > rank {
+			open = append(open, a)
 		}
 	}
-	var places []questionKey
-	byPlace := map[questionKey]*pb.OpenQuestion{}
-	for _, w := range o.waiting {
-		for _, i := range w.fields {
-			at := e.lang.questionKey(i, w.subject)
-			if contract.CompareRank(decisive[at], worst) <= 0 {
-				continue
-			}
-			q := byPlace[at]
-			if q == nil {
-				q = &pb.OpenQuestion{Field: e.lang.pathOf(i, w.subject), Question: e.question(i, w.subject), WorstSeverity: decisive[at]}
-				byPlace[at], places = q, append(places, at)
-			}
-			if !slices.Contains(q.RuleIds, w.text.GetRuleId()) {
-				q.RuleIds = append(q.RuleIds, w.text.GetRuleId())
-			}
-		}
-	}
-	slices.SortStableFunc(places, func(a, b questionKey) int {
-		return cmp.Or(contract.CompareRank(decisive[b], decisive[a]), cmp.Compare(a.field, b.field))
+	slices.SortStableFunc(open, func(a, b *askedAnswer) int {
+		return cmp.Or(cmp.Compare(b.rank, a.rank), cmp.Compare(a.field, b.field))
 	})
-	questions := make([]*pb.OpenQuestion, len(places))
-	for i, at := range places {
-		questions[i] = byPlace[at]
+	questions, messages := make([]*pb.OpenQuestion, len(open)), make([]pb.OpenQuestion, len(open))
+	for n, a := range open {
+		q := &messages[n]
+		q.Field, q.Question, q.WorstSeverity, q.RuleIds = e.lang.pathOf(a.code, a.about), e.textOf(a), a.decisive, a.ruleIDs
+		questions[n] = q
 	}
 	return questions
 }
@@ -143,26 +178,27 @@ func (e *Engine) conditions(o *evaluation, open []*pb.OpenQuestion) []*pb.Condit
 			conditions = append(conditions, o.condition(f.GetRuleId(), f.GetSubject(), f.GetMessage(), o.beforeContact[f.GetRuleId()]))
 		}
 	}
+	sharing := o.sharedQuestions()
 	asked := map[string]bool{}
 	for _, q := range open {
 		asked[q.GetField()] = true
 	}
 	for _, w := range o.waiting {
 		if w.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
-			if o.revision >= 2 && e.sharesQuestion(o, w) {
+			if o.revision >= 2 && sharing[w.asks[0]] > 1 {
 				conditions = e.askOnce(o, conditions, w)
 				continue
 			}
-			text := openConditionText(o.revision, w.message, e.question(w.fields[0], w.subject))
+			text := openConditionText(o.revision, w.message, e.textOf(&o.asked[w.asks[0]]))
 			conditions = append(conditions, o.condition(w.text.GetRuleId(), w.subject.label(), text, w.text.GetBeforeContact()))
 			continue
 		}
-		for _, i := range w.fields {
+		for n, i := range w.fields {
 			if path := e.lang.pathOf(i, w.subject); !asked[path] {
 				asked[path] = true
 				// It comes before first contact in any case: its rule is severer
 				// than a condition.
-				text := "Answer first: " + e.question(i, w.subject)
+				text := "Answer first: " + e.textOf(&o.asked[w.asks[n]])
 				c := o.condition(w.text.GetRuleId(), w.subject.label(), text, true)
 				c.ConditionId = unanswered + path
 				conditions = append(conditions, c)
@@ -172,24 +208,23 @@ func (e *Engine) conditions(o *evaluation, open []*pb.OpenQuestion) []*pb.Condit
 	return conditions
 }
 
-// sharesQuestion tells whether another condition waits for the question that a condition
-// waits for. Of such conditions no two may hold at once, as those for thin and for thick
-// hair, so neither is shown before the answer.
-func (e *Engine) sharesQuestion(o *evaluation, w waitingRule) bool {
-	at := e.lang.questionKey(w.fields[0], w.subject)
-	n := 0
-	for _, other := range o.waiting {
-		if other.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION && e.lang.questionKey(other.fields[0], other.subject) == at {
-			n++
+// sharedQuestions are how many conditions wait first for each of the answers asked. Where
+// several do, no two may hold at once, as those for thin and for thick hair, so none of
+// them is shown before the answer.
+func (o *evaluation) sharedQuestions() []int {
+	conditions := make([]int, len(o.asked))
+	for _, w := range o.waiting {
+		if w.text.GetSeverity() == pb.Severity_SEVERITY_CONDITION {
+			conditions[w.asks[0]]++
 		}
 	}
-	return n > 1
+	return conditions
 }
 
 // askOnce adds the question that several conditions wait for, once. It comes before first
 // contact when one of them does.
 func (e *Engine) askOnce(o *evaluation, conditions []*pb.Condition, w waitingRule) []*pb.Condition {
-	text := "Answer first: " + e.question(w.fields[0], w.subject)
+	text := "Answer first: " + e.textOf(&o.asked[w.asks[0]])
 	for _, c := range conditions {
 		if c.GetText() == text {
 			c.BeforeContact = c.BeforeContact || w.text.GetBeforeContact()

@@ -9,7 +9,6 @@ import (
 
 	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common/types"
-	"cel.dev/cel-go/common/types/ref"
 	"cel.dev/cel-go/interpreter"
 	"google.golang.org/protobuf/proto"
 
@@ -21,10 +20,11 @@ import (
 // effects, and with an estimate of cost. They are compiled once for each policy.
 //
 // Two programs come of the same syntax tree. The built-in rules run on the interpreter
-// itself, with nodes of our own for the two operations that they are made of
-// (celnodes.go), because every decision runs some two hundred of them. A house's rules
-// run on CEL's own program under a limit of cost, because a chain writes them and the
-// server must not depend on how. TestLimitChangesNothing compares the two.
+// itself, with joints (logic.go) and nodes (celnodes.go) of our own for the operations
+// that they are made of, because every decision runs some two hundred of them. A house's
+// rules run on CEL's own program under a limit of cost, because a chain writes them and the
+// server must not depend on how; those that cannot meet the limit, because they look at
+// no list and no text, run like the built-in ones. TestLimitChangesNothing compares the two.
 //
 // Unknown is a value of CEL: an expression over a field that was not answered gives
 // the set of fields that it depends on, unless the rest settles it. So "a || b" is true
@@ -36,9 +36,9 @@ const maxExpression = 2000
 // expression is a compiled expression of type bool and the fields it names.
 // One of the two programs is set; neither is for a rule that could not be built.
 type expression struct {
-	interpretable interpreter.InterpretableV2 // of the policy's own expressions
-	program       cel.Program                 // of a house's, which runs under a limit
-	fields        []int
+	logic   *logic      // of the policy's own expressions
+	program cel.Program // of a house's, which runs under a limit
+	fields  []int
 }
 
 // typeCheck reads an expression and checks it against the language.
@@ -88,7 +88,7 @@ func (l *language) checkScope(f *expression, scope pb.RuleScope) error {
 func (l *language) buildBuiltIn(ast *cel.Ast) (*expression, error) {
 	f := &expression{}
 	var err error
-	f.interpretable, err = l.planner.NewInterpretable(ast.NativeRep(), interpreter.CustomDecoratorV2(f.insertFieldNodes(l)), interpreter.CustomDecoratorV2(insertCompareNodes),
+	f.logic, err = l.buildLogic(ast, interpreter.CustomDecoratorV2(f.insertFieldNodes(l)), interpreter.CustomDecoratorV2(insertCompareNodes),
 		interpreter.Optimize(), interpreter.CompileRegexConstants(interpreter.MatchesRegexOptimization))
 	slices.Sort(f.fields)
 	return f, err
@@ -102,6 +102,16 @@ func (l *language) buildLimited(ast *cel.Ast) (*expression, error) {
 	f.program, err = l.env.Program(ast, cel.CustomDecoratorV2(f.insertFieldNodes(l)), cel.EvalOptions(cel.OptOptimize), cel.CostLimit(houseCost))
 	slices.Sort(f.fields)
 	return f, err
+}
+
+// buildHouse builds an expression of a house. One that cannot meet the limit however long
+// the texts and lists are that it reads runs like those of the policy; counting what it
+// costs would take longer than the expression.
+func (l *language) buildHouse(ast *cel.Ast) (*expression, error) {
+	if estimate, err := l.env.EstimateCost(ast, anySize{}); err == nil && estimate.Max <= houseCost {
+		return l.buildBuiltIn(ast)
+	}
+	return l.buildLimited(ast)
 }
 
 // insertFieldNodes puts a slot where an expression names a field, and notes the field.
@@ -128,55 +138,72 @@ func (f *expression) insertFieldNodes(b *language) interpreter.InterpretableDeco
 	}
 }
 
-// test evaluates the formula: its answer, or the fields that it waits for.
+// test evaluates the formula: its answer, or the fields that it waits for, sorted.
 // Unknown is neither an answer nor an error. Every other value is an error, because
-// a rule must never be silent by accident.
+// a rule must never be silent by accident. The fields stay valid until the state is closed.
 func (f *expression) test(s *state) (answer bool, missing []int, err error) {
-	value, err := f.evaluate(s)
+	switch {
+	case f.logic != nil:
+		return f.testLogic(s)
+	case f.program == nil:
+		return false, nil, errors.New("the rule was not built")
+	}
+	value, _, err := f.program.Eval(s) // a frame of its own, so that its cost is its own
 	switch value := value.(type) {
 	case types.Bool:
 		return bool(value), nil, err
 	case *types.Unknown:
-		return false, s.lang.missingFields(value), err
+		return false, s.missingFields(value), err
 	case *types.Err:
 		return false, nil, value
 	}
-	return false, nil, errors.Join(err, errors.New("the rule gave no answer"))
-}
-
-// missingFields are the fields that an unknown stands for.
-// The unknown of a single field is found by its pointer. A merged one holds the
-// codes of all of its questions, see questionCode.
-func (l *language) missingFields(u *types.Unknown) []int {
-	if one, ok := l.fieldOfUnknown[u]; ok {
-		return one
-	}
-	var fields []int
-	for _, id := range u.IDs() {
-		fields = append(fields, int(id))
-	}
-	return fields
+	return false, nil, errors.Join(err, errNoAnswer)
 }
 
 // The interpreter is called without CEL's own wrapping, which also catches faults. A fault
 // here is a fault of this program or of the library; it must refer this case and not end
 // the server.
 
-// evaluate gives the formula's value. A fault in the midst of it is an error.
-func (f *expression) evaluate(s *state) (value ref.Val, err error) {
-	switch {
-	case f.interpretable != nil:
-		defer func() {
-			if fault := recover(); fault != nil {
-				err = fmt.Errorf("the rule could not be evaluated: %v", fault)
-			}
-		}()
-		return f.interpretable.Exec(s.frame), nil
-	case f.program != nil:
-		value, _, err = f.program.Eval(s) // a frame of its own, so that its cost is its own
-		return value, err
+// testLogic is test for the policy's own expressions. A fault in the midst of it is an
+// error.
+func (f *expression) testLogic(s *state) (answer bool, missing []int, err error) {
+	defer func() {
+		if fault := recover(); fault != nil {
+			answer, missing, err = false, nil, fmt.Errorf("the rule could not be evaluated: %v", fault)
+		}
+	}()
+	before := len(s.missing)
+	r, err := f.logic.test(s)
+	if r != isOpen {
+		s.missing = s.missing[:before]
+		return r == isYes, nil, err
 	}
-	return nil, errors.New("the rule was not built")
+	missing = s.missing[before:]
+	slices.Sort(missing)
+	missing = slices.Compact(missing)
+	s.missing = s.missing[:before+len(missing)]
+	return false, slices.Clip(missing), nil
+}
+
+// missingFields are the fields that an unknown stands for.
+// The unknown of a single field is found by its pointer, and so is one that the state has
+// merged. Another holds the codes of all of its questions, see questionCode.
+func (s *state) missingFields(u *types.Unknown) []int {
+	if one, ok := s.lang.fieldOfUnknown[u]; ok {
+		return one
+	}
+	if several, ok := s.mergedFields[u]; ok {
+		return several
+	}
+	return s.lang.appendIDs(nil, u)
+}
+
+// appendIDs appends the codes of an unknown.
+func (l *language) appendIDs(fields []int, u *types.Unknown) []int {
+	for _, id := range u.IDs() {
+		fields = append(fields, int(id))
+	}
+	return fields
 }
 
 // rule is one rule, ready to be asked.
@@ -186,6 +213,7 @@ type rule struct {
 	scope   pb.RuleScope
 	message messageTemplate
 	places  uint64 // bit n: holds in jurisdiction n
+	rank    int32  // of its severity
 	wait    *wait  // nil: it does not wait
 	failure error  // it could not be built: it refers whenever it is asked
 }
@@ -194,7 +222,7 @@ type rule struct {
 // house rule that was accepted by an earlier program and is not understood by this one
 // refers in every decision instead of vanishing.
 func (l *language) newRule(text *pb.Rule, build func(*cel.Ast) (*expression, error)) *rule {
-	r := &rule{text: text, scope: text.GetScope(), message: l.template(text.GetMessage()), places: jurisdictionBits(text.GetJurisdictions())}
+	r := &rule{text: text, scope: text.GetScope(), message: l.template(text.GetMessage()), places: jurisdictionBits(text.GetJurisdictions()), rank: contract.Rank(text.GetSeverity())}
 	if r.scope != pb.RuleScope_RULE_SCOPE_ZONE && r.scope != pb.RuleScope_RULE_SCOPE_SECTION {
 		r.scope = pb.RuleScope_RULE_SCOPE_CASE
 	}

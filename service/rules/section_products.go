@@ -2,7 +2,6 @@ package rules
 
 import (
 	"slices"
-	"strings"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -14,10 +13,7 @@ import (
 // ofProduct tells whether a field is of the product or its lot, which one section
 // may have other than the rest of the head.
 // The lengths of waits are of the product, too, because its directions can set them.
-func (l *language) ofProduct(i int) bool {
-	path := l.fields[i].path
-	return path == "lot_code" || strings.HasPrefix(path, "product.") || strings.HasPrefix(path, waitPath)
-}
+func (l *language) ofProduct(i int) bool { return l.productFields[i] }
 
 // productsDiffer tells whether a section that is treated takes a product that differs
 // in something from the head's.

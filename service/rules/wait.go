@@ -123,7 +123,7 @@ func (w *wait) test(s *state) (span waitSpan, holds bool, missing []int) {
 	for _, e := range w.events {
 		happened := s.value(e.happened)
 		if unknown, ok := happened.(*types.Unknown); ok {
-			missing = append(missing, s.lang.missingFields(unknown)...)
+			missing = append(missing, s.missingFields(unknown)...)
 			continue
 		}
 		if happened != s.lang.answer(pb.Answer_ANSWER_YES) {
@@ -132,7 +132,7 @@ func (w *wait) test(s *state) (span waitSpan, holds bool, missing []int) {
 		at, ok := s.value(e.at).(types.Timestamp)
 		if !ok {
 			if unknown, isUnknown := s.value(e.dated).(*types.Unknown); isUnknown {
-				missing = append(missing, s.lang.missingFields(unknown)...)
+				missing = append(missing, s.missingFields(unknown)...)
 			}
 			continue
 		}

@@ -41,21 +41,21 @@ type waitNumber struct {
 
 // waitNumbers are the waits whose length the directions can set. measuredDays finds
 // the interval between relaxers by its place here.
-func waitNumbers() []waitNumber {
-	none := func(*pb.PolicyParameters) int32 { return 0 }
-	return []waitNumber{
-		{"shampoo_hours", "wait after a shampoo", setting(func(p *pb.PolicyParameters) *int32 { return p.ShampooWaitHours }), "shampoo_wait_hours",
-			func(d *pb.Directions) *int32 { return d.ShampooWaitHours }, "shampoo_wait_hours", (*pb.PolicyParameters).GetShampooFloorHours},
-		{"relaxer_days", "interval between relaxers", setting(func(p *pb.PolicyParameters) *int32 { return p.RelaxerWaitDays }), "relaxer_wait_days",
-			func(d *pb.Directions) *int32 { return d.RelaxerWaitDays }, "relaxer_wait_days", (*pb.PolicyParameters).GetRelaxerFloorDays},
-		{"colour_days", "wait after permanent colour", setting(func(p *pb.PolicyParameters) *int32 { return p.ColourWaitDays }), "colour_wait_days",
-			func(d *pb.Directions) *int32 { return d.ColourWaitDays }, "colour_wait_days", none},
-		{"smoothing_days", "wait after a smoothing treatment", setting(func(p *pb.PolicyParameters) *int32 { return p.SmoothingWaitDays }), "smoothing_wait_days",
-			func(d *pb.Directions) *int32 { return d.SmoothingWaitDays }, "smoothing_wait_days", none},
-		{"extensions_days", "wait after braids, weave or extensions", setting(func(p *pb.PolicyParameters) *int32 { return p.ExtensionsWaitDays }), "extensions_wait_days",
-			func(d *pb.Directions) *int32 { return d.ExtensionsWaitDays }, "extensions_wait_days", none},
-	}
+var waitNumbers = []waitNumber{
+	{"shampoo_hours", "wait after a shampoo", setting(func(p *pb.PolicyParameters) *int32 { return p.ShampooWaitHours }), "shampoo_wait_hours",
+		func(d *pb.Directions) *int32 { return d.ShampooWaitHours }, "shampoo_wait_hours", (*pb.PolicyParameters).GetShampooFloorHours},
+	{"relaxer_days", "interval between relaxers", setting(func(p *pb.PolicyParameters) *int32 { return p.RelaxerWaitDays }), "relaxer_wait_days",
+		func(d *pb.Directions) *int32 { return d.RelaxerWaitDays }, "relaxer_wait_days", (*pb.PolicyParameters).GetRelaxerFloorDays},
+	{"colour_days", "wait after permanent colour", setting(func(p *pb.PolicyParameters) *int32 { return p.ColourWaitDays }), "colour_wait_days",
+		func(d *pb.Directions) *int32 { return d.ColourWaitDays }, "colour_wait_days", noFloor},
+	{"smoothing_days", "wait after a smoothing treatment", setting(func(p *pb.PolicyParameters) *int32 { return p.SmoothingWaitDays }), "smoothing_wait_days",
+		func(d *pb.Directions) *int32 { return d.SmoothingWaitDays }, "smoothing_wait_days", noFloor},
+	{"extensions_days", "wait after braids, weave or extensions", setting(func(p *pb.PolicyParameters) *int32 { return p.ExtensionsWaitDays }), "extensions_wait_days",
+		func(d *pb.Directions) *int32 { return d.ExtensionsWaitDays }, "extensions_wait_days", noFloor},
 }
+
+// noFloor is that of a wait that the directions may set to any length.
+func noFloor(*pb.PolicyParameters) int32 { return 0 }
 
 // waitPath begins the path of a wait's number.
 const waitPath = "waits."
@@ -65,7 +65,7 @@ const waitPath = "waits."
 // the longer wait holds.
 func waitFields() []field {
 	var fields []field
-	for _, n := range waitNumbers() {
+	for _, n := range waitNumbers {
 		fields = append(fields, field{path: waitPath + n.name, celType: cel.IntType,
 			get:      func(s *state) ref.Val { return types.Int(n.value(s)) },
 			evidence: n.evidence})
@@ -117,7 +117,7 @@ func (n waitNumber) tightened(s *state, setting func(*pb.PolicyParameters) *int3
 // every client: house policies of before the two were told apart keep their meaning.
 func (s *state) measuredDays() int32 {
 	p := s.in.GetParameters()
-	number, every := p.GetRelaxerMeasuredWaitDays(), waitNumbers()[1]
+	number, every := p.GetRelaxerMeasuredWaitDays(), waitNumbers[1]
 	if every.tightened(s, every.setting) && !every.tightened(s, measuredSetting) {
 		return max(number, p.GetRelaxerWaitDays())
 	}
@@ -168,10 +168,12 @@ func (n waitNumber) evidence(s *state) []*pb.SeenAnswer {
 // directedBasis is the basis of a finding whose wait is as long as the directions of
 // the product state; nil when it is not.
 func (w *wait) directedBasis(s *state) *pb.Basis {
-	for _, n := range waitNumbers() {
-		i := s.lang.index[waitPath+n.name]
-		stated := n.stated(s)
-		if (i == w.hours || i == w.days) && stated != nil && n.value(s) == max(*stated, n.floor(s.in.GetParameters())) {
+	for k, n := range waitNumbers {
+		i := s.lang.waits[k]
+		if i != w.hours && i != w.days {
+			continue
+		}
+		if stated := n.stated(s); stated != nil && n.value(s) == max(*stated, n.floor(s.in.GetParameters())) {
 			return &pb.Basis{Kind: pb.BasisKind_BASIS_KIND_MANUFACTURER, Source: "The maker's directions for this product: " + n.of}
 		}
 	}

@@ -65,8 +65,17 @@ var printedAround = []*regexp.Regexp{
 
 // Same reports whether two codes are of one lot.
 func Same(a, b string) bool {
+	if a == b && isPlain(a) {
+		return true
+	}
 	key := Key(a)
 	return key != "" && key == Key(b)
+}
+
+// isPlain reports whether a code is a digit or a letter of ASCII somewhere, so that its key
+// is not empty. What is printed around a code never takes all of it away.
+func isPlain(code string) bool {
+	return strings.ContainsFunc(code, func(r rune) bool { return '0' <= r && r <= '9' || 'A' <= r && r <= 'Z' || 'a' <= r && r <= 'z' })
 }
 
 // fold is one character of a key, or -1 for none.

@@ -67,3 +67,15 @@ func TestKeyIsStable(t *testing.T) {
 		}
 	})
 }
+
+// TestSameIsSameKey: what is compared by its letters is compared by its key.
+func TestSameIsSameKey(t *testing.T) {
+	codes := []string{"", " ", "-", "R2611", "r 2611", "Lot no. 5", "LOT", "EXP", "L", "(10)", "(10)R2611", "(01)09506000134352(10)-", "10", "BATCH", "5 EXP 12 2027", "№", "Б12"}
+	for _, a := range codes {
+		for _, b := range codes {
+			if same := Key(a) != "" && Key(a) == Key(b); Same(a, b) != same {
+				t.Errorf("%q and %q are the same: %v, want %v", a, b, !same, same)
+			}
+		}
+	}
+}
