@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -215,14 +216,22 @@ func (f serveFlags) checkStateFiles() error {
 
 // checkConfigCommand prints the configuration that serve would use. An operator
 // runs it before restarting a server with changed settings.
-type checkConfigCommand struct{ serveFlags }
+type checkConfigCommand struct {
+	serveFlags
+	Connect bool `help:"Also connect to --database, and check its schema, its privileges, and that no pooler shares sessions."`
+}
 
 // Run prints the configuration as JSON. Values that are not set are left out. Of
 // the connection string only host, port, database and user are shown.
-func (c checkConfigCommand) Run(std streams) error {
+func (c checkConfigCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.config()
 	if err != nil {
 		return err
+	}
+	if c.Connect && cfg.Database != "" {
+		if err := serve.CheckDatabase(ctx, cfg); err != nil {
+			return err
+		}
 	}
 	shown := map[string]any{
 		"address": cfg.Address, "development": cfg.Development, "serves": cfg.DescribeTrust(), "log_level": c.LogLevel.String(),

@@ -24,6 +24,8 @@ type connector struct {
 	fence *fence
 	// session identifies the server and sets up a session, in one statement.
 	session string
+	// sessions are those of the open connections.
+	sessions sessions
 	// last is the host that the last connection led to, as an index.
 	last atomic.Int32
 	// surveying is set while a survey of the hosts runs.
@@ -90,7 +92,7 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 		return nil, err
 	}
 	d.connected = true
-	cn := &conn{pqConn: dc.(pqConn), link: d.link.Load(), fence: c.fence, prepared: map[string]driver.Stmt{}, plans: map[string]bool{}, lockTimeout: c.cfg.StatementTimeout / 2}
+	cn := &conn{pqConn: dc.(pqConn), link: d.link.Load(), fence: c.fence, sessions: &c.sessions, prepared: map[string]driver.Stmt{}, plans: map[string]bool{}, lockTimeout: c.cfg.StatementTimeout / 2}
 	pq.SetNoticeHandler(dc, cn.link.notice)
 	cn.link.setDeadline(ctx)
 	err = c.fence.check(ctx, cn, c.session)
@@ -253,6 +255,9 @@ type conn struct {
 	pqConn
 	link     *link
 	fence    *fence
+	sessions *sessions
+	// session is the name of the connection's session; empty until it is known.
+	session  string
 	prepared map[string]driver.Stmt
 	// plans are the names of the statements of plans that the server has prepared. There are
 	// as many as there are kinds of calls with a plan.
@@ -262,12 +267,6 @@ type conn struct {
 
 	// lockTimeout is how long a write waits for a lock.
 	lockTimeout time.Duration
-}
-
-// Close implements driver.Conn.
-func (c *conn) Close() error {
-	c.fence.forget(c.link)
-	return c.pqConn.Close()
 }
 
 // maxPrepared bounds the prepared statements of a connection. Searches are composed

@@ -174,6 +174,10 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	if len(connector.hosts) > 1 {
 		connector.survey() // an old primary that answers first must not be taken
 	}
+	if err := db.checkSessions(ctx); err != nil {
+		db.pool.Close()
+		return nil, err
+	}
 	if err := db.CheckSchema(ctx); err != nil {
 		db.pool.Close()
 		return nil, err

@@ -60,16 +60,18 @@ const stateFormat = "system %s timeline %d\n"
 
 // sessionQuery identifies a server and sets up the session: search path, statement
 // timeout, and timeout of idle transactions, the latter two in milliseconds, and no
-// just-in-time compilation: compiling a statement of ours takes longer than running it. The timeline comes from the write-ahead log that it is
-// writing: the control file still has the old one for a while after a promotion. A
-// standby writes no log and answers 0. The third column shows whether COMMIT waits
-// until the transaction is durable. The last identifies the run of the server and the
-// database: restoring a backup always changes it.
+// just-in-time compilation: compiling a statement of ours takes longer than running it.
+// The timeline comes from the write-ahead log that it is writing: the control file still
+// has the old one for a while after a promotion. A standby writes no log and answers 0. The
+// third column shows whether COMMIT waits until the transaction is durable. The fourth
+// identifies the run of the server and the database: restoring a backup always changes it.
+// The fifth names the session (pooler.go).
 const sessionQuery = `select system_identifier::text,
 	case when pg_is_in_recovery() then 0
 	else ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint end,
 	current_setting('synchronous_commit'),
 	pg_postmaster_start_time()::text || ' ' || (select oid from pg_database where datname = current_database())::text,
+	` + sessionName + `,
 	set_config('search_path', '%s', false), set_config('statement_timeout', '%d', false), set_config('idle_in_transaction_session_timeout', '%d', false) || set_config('jit', 'off', false)
 from pg_control_system()`
 
@@ -82,11 +84,11 @@ func (f *fence) check(ctx context.Context, c *conn, session string) error {
 		return err
 	}
 	defer rows.Close()
-	row := make([]driver.Value, 7)
+	row := make([]driver.Value, 8)
 	if err := rows.Next(row); err != nil {
 		return err
 	}
-	if err := rows.Next(make([]driver.Value, 7)); err != io.EOF {
+	if err := rows.Next(make([]driver.Value, 8)); err != io.EOF {
 		return fmt.Errorf("storage: more than one answer to who the server is: %v", err)
 	}
 	system, ok1 := row[0].(string)
@@ -100,6 +102,9 @@ func (f *fence) check(ctx context.Context, c *conn, session string) error {
 		return fmt.Errorf("%w: synchronous_commit is %s, so that acknowledged writes could be lost; set it to on", ErrUnavailable, commit)
 	}
 	if err := f.admit(system, timeline, c.link); err != nil {
+		return err
+	}
+	if err := c.enter(row[4]); err != nil {
 		return err
 	}
 	f.meet(fmt.Sprint(system, timeline, instance))

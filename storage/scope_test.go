@@ -46,6 +46,7 @@ var beyondAChain = map[string]string{
 	"Announce":                "nobody",
 	"Time":                    "nobody",
 	"CountServers":            "nobody",
+	"checkSessions":           "nobody",
 }
 
 // withoutChain are the declarations with statements that name no chain: they run
@@ -58,7 +59,7 @@ var withoutChain = map[string]string{
 	"RollUpMonth":    "the keeper", "WritePractitionerCounts": "the keeper", "hasUncounted": "the keeper", "countBatch": "the keeper", "readCases": "the keeper", "writeCases": "the keeper",
 	"writeEntryCounts": "the keeper", "writeDays": "the keeper", "writeFigures": "the keeper",
 	"SettledBefore": "the keeper", "readTiles": "by chain, level and index, for the keeper and within a chain",
-	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "sessionQuery": "no table", "sequencerLockQuery": "no table", "statementTimeoutQuery": "no table",
+	"Announce": "no table", "CountServers": "no table", "Time": "no table", "confirm": "no table", "sessionQuery": "no table", "askSessionQuery": "no table", "sequencerLockQuery": "no table", "statementTimeoutQuery": "no table",
 	"readSchema": "the catalogue", "installationQuery": "the keeper", "versionQuery": "the catalogue", "admissionQuery": "no table", "finish": "the whole database", "isolationGapsQuery": "the catalogue", "guardsQuery": "the catalogue", "updatePage": "the catalogue, beside statements that name the chain", "rolesStatement": "roles", "makeRoles": "roles",
 	"countQuery": "its parts do", "figuresQuery": "its parts do", "rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",

@@ -106,7 +106,9 @@ func TestFailover(t *testing.T) {
 		{"primary cut off from etcd", true, func(p *node) { p.toEtcd.cut() }, func(p *node) { p.toEtcd.heal() }},
 		{"primary partitioned, one server with it", true, in.partition, in.heal},
 		{"switchover", true, func(p *node) {
-			in.nodes.patronictl(t, "switchover", "salons", "--leader", p.name, "--candidate", in.nodes.synchronous().name, "--force")
+			printed := block(t, "patronictl -c /etc/patroni.yml switchover salons --leader node1 --candidate node2 --force")
+			args := strings.NewReplacer("node1", p.name, "node2", in.nodes.synchronous().name).Replace(printed)
+			in.nodes.patronictl(t, strings.Fields(args)[3:]...)
 		}, func(*node) {}},
 		{"synchronous standby lost", false, func(p *node) { in.nodes.synchronous().kill() }, func(p *node) { in.nodes.startDead(t) }},
 		{"both servers and the primary lost", true, func(p *node) {

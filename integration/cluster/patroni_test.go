@@ -57,7 +57,7 @@ func startNodes(t *testing.T, bin string) *nodes {
 			t.Fatal(err)
 		}
 		chown(t, n.dir)
-		write(t, filepath.Join(n.dir, "patroni.yml"), n.config(bin))
+		write(t, filepath.Join(n.dir, "patroni.yml"), n.config(t, bin))
 		c.all = append(c.all, n)
 		n.start(t)
 		t.Cleanup(n.kill)
@@ -91,38 +91,27 @@ func startEtcd(t *testing.T, dir string) string {
 	return clients
 }
 
-// config is the node's configuration file.
-func (n *node) config(bin string) string {
-	return fmt.Sprintf(`
-scope: salons
-name: %s
-restapi: {listen: "%s", connect_address: "%s"}
-etcd3: {hosts: ["%s"], use_proxies: true}
-bootstrap:
-  dcs:
-    ttl: %d
-    loop_wait: %d
-    retry_timeout: %d
-    primary_start_timeout: 0
-    synchronous_mode: true
-    postgresql:
-      use_pg_rewind: true
-      parameters: {max_connections: 100, shared_buffers: 32MB, wal_keep_size: 256MB, wal_sender_timeout: 5s, wal_receiver_timeout: 5s, tcp_user_timeout: 5000}
-  initdb: [{encoding: UTF8}, {locale: C}, data-checksums]
-postgresql:
-  listen: "%s"
-  connect_address: "%s"
-  data_dir: %s
-  bin_dir: %s
-  use_unix_socket: true
-  authentication:
-    superuser: {username: postgres}
-    replication: {username: replicator}
-  parameters: {unix_socket_directories: %s, log_min_messages: log}
-  pg_hba: ["local all all trust", "host all all 127.0.0.1/32 trust", "local replication all trust", "host replication all 127.0.0.1/32 trust"]
-  pgpass: %s
-`, n.name, n.rest, n.toREST.address(), n.toEtcd.address(), ttl, loopWait, retryTimeout,
-		n.postgres, n.toPostgres.address(), n.data(), bin, n.dir, filepath.Join(n.dir, "pgpass"))
+// config is the node's configuration: that of the page, with the addresses, times and
+// directories of the test, and without a watchdog, which would reset this machine.
+func (n *node) config(t testing.TB, bin string) string {
+	t.Helper()
+	changes := []string{
+		"name: node1", "name: " + n.name,
+		`{listen: "10.0.0.11:8008", connect_address: "10.0.0.11:8008"}`, fmt.Sprintf("{listen: %q, connect_address: %q}", n.rest, n.toREST.address()),
+		`{hosts: ["10.0.0.21:2379", "10.0.0.22:2379", "10.0.0.23:2379"]}`, fmt.Sprintf("{hosts: [%q], use_proxies: true}", n.toEtcd.address()),
+		"ttl: 30", fmt.Sprintf("ttl: %d", ttl), "loop_wait: 10", fmt.Sprintf("loop_wait: %d", loopWait), "retry_timeout: 10", fmt.Sprintf("retry_timeout: %d", retryTimeout),
+		"{max_connections: 100,", "{max_connections: 100, shared_buffers: 32MB,",
+		`listen: "10.0.0.11:5432"`, fmt.Sprintf("listen: %q", n.postgres), `connect_address: "10.0.0.11:5432"`, fmt.Sprintf("connect_address: %q", n.toPostgres.address()),
+		"/var/lib/postgresql/salons", n.data(), "/usr/lib/postgresql/15/bin", bin, "/var/run/postgresql}", n.dir + "}\n  pgpass: " + filepath.Join(n.dir, "pgpass"),
+		"10.0.0.0/24", "127.0.0.1/32", "watchdog: {mode: required}", "watchdog: {mode: 'off'}",
+	}
+	text := block(t, "scope: salons")
+	for i := 0; i < len(changes); i += 2 {
+		if !strings.Contains(text, changes[i]) {
+			t.Fatalf("the configuration of the page has no %q", changes[i])
+		}
+	}
+	return strings.NewReplacer(changes...).Replace(text)
 }
 
 // start starts the node's Patroni, which starts PostgreSQL.

@@ -51,7 +51,9 @@ func (s *site) run(t testing.TB, program string, args ...string) string {
 // try runs a command of the program and returns its output.
 func (s *site) try(program string, args ...string) (string, error) {
 	var text bytes.Buffer
-	cmd := exec.Command(program, args...)
+	ctx, cancel := context.WithTimeout(context.Background(), waitTimeout)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, program, args...)
 	cmd.Stdout, cmd.Stderr = &text, &text
 	err := cmd.Run()
 	return text.String(), err

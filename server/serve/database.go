@@ -39,6 +39,20 @@ func openDatabase(ctx context.Context, cfg Config) (database, error) {
 	return database{db: db, description: Describe(cfg.Database), ring: ring}, nil
 }
 
+// CheckDatabase opens the database that cfg names as the server does, and closes it
+// again. It writes nothing but the state file.
+func CheckDatabase(ctx context.Context, cfg Config) error {
+	cfg, err := cfg.complete()
+	if err != nil {
+		return err
+	}
+	d, err := openDatabase(ctx, cfg)
+	if err != nil {
+		return err
+	}
+	return d.close()
+}
+
 // openPrivate starts the private cluster, migrates it and opens it. Only this
 // server uses it, so it may migrate without asking.
 func openPrivate(ctx context.Context, cfg Config) (database, error) {
