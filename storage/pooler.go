@@ -19,7 +19,7 @@ var errPooled = fmt.Errorf("%w (%w)", ErrPooled, ErrUnavailable)
 
 // sessions are the PostgreSQL sessions that this program's open connections have. Two
 // connections that are open at a time never have the same one, unless a pooler is in
-// between that gives a session to whoever sends next.
+// between that gives a session to the client that sends next.
 type sessions struct {
 	mu   sync.Mutex
 	open map[string]bool
@@ -55,7 +55,7 @@ const sessionName = `pg_postmaster_start_time()::text || ' ' || pg_backend_pid()
 const askSessionQuery = "select " + sessionName
 
 // checkSessions returns ErrPooled if two connections share sessions. A pooler in
-// transaction mode gives the session that was used last to whoever sends next, so that
+// transaction mode gives the session that was used last to the client that sends next, so that
 // already the second connection gets that of the first, and is refused when it connects.
 // Others may use the pooler at the same moment; so both are also asked, while both are in a
 // transaction, whether they still have the session that they had at first.
