@@ -14,6 +14,7 @@ import (
 
 // fixture is a chain with one record of each kind.
 type fixture struct {
+	eventful string // a session with several events; empty: none was made
 	*chain
 	names fixtureNames
 }

@@ -22,7 +22,9 @@ func (s *testServer) newManyRecords(t testing.TB, id string) *fixture {
 	st := s.newFixture(t, id)
 	must(t, st.odile, st.directory.UpdateChainSettings, st.settingsRequest(&pb.ChainSettings{RetouchNoticeDays: proto.Int32(60)}, "retouch_notice_days"))
 	for i := range 3 {
-		must(t, st.amara, st.outcome.RecordOutcome, completed(st.carriedOut(t)))
+		carried := st.carriedOut(t)
+		st.eventful = carried.Name
+		must(t, st.amara, st.outcome.RecordOutcome, completed(carried))
 		must(t, st.odile, st.directory.CreateSalon, &pb.CreateSalonRequest{
 			Parent: st.name, SalonId: fmt.Sprint("salon-", i), Salon: &pb.Salon{DisplayName: "One more"}, RequestId: newID()})
 		must(t, st.odile, st.catalog.CreateHousePolicy, st.uploaded())
@@ -57,6 +59,8 @@ func (st *fixture) listings(t testing.TB) []listing {
 		switch req := req.(type) {
 		case *pb.ListSessionsRequest:
 			req.Parent, req.Product, req.LotCode = st.name+"/clients/-", "", ""
+		case *pb.ListEventsRequest:
+			req.Parent = st.eventful
 		case *pb.ListEntriesRequest:
 			req.Filter = ""
 		}

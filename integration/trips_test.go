@@ -152,10 +152,46 @@ func TestCheckReadsInOneTrip(t *testing.T) {
 				must(t, who, counted.eligibility.CheckEligibility, c.question(consultation))
 			})
 			t.Logf("%s, by %s: %d trips to read, %d to write, %d rows", what, who.role, read, write, rows)
-			if read != 1 {
-				t.Errorf("%s, by %s: a check reads in %d round trips", what, who.role, read)
+			if read != 1 || write != 2 {
+				t.Errorf("%s, by %s: a check takes %d round trips to read and %d to write, want 1 and 2", what, who.role, read, write)
 			}
 		}
+	}
+}
+
+// mostBytes is what a check may add to the write-ahead log and to the tables, with what
+// the decision, its entry and the request take. Our own choice, from measurements.
+const mostBytes = 5000
+
+// TestCheckWritesFewBytes measures one call at a time; it is not parallel, because the
+// write-ahead log is that of all tests.
+func TestCheckWritesFewBytes(t *testing.T) {
+	s := newTestServer(t)
+	c := s.newChain(t, "ebb-and-flow")
+	consultation := c.submitted(t, c.client(t)).Name
+	position := func() (at int64) {
+		if err := s.sql.QueryRow("select pg_current_wal_insert_lsn() - '0/0'::pg_lsn").Scan(&at); err != nil {
+			t.Fatal(err)
+		}
+		return at
+	}
+	logged, stored := int64(1<<62), int64(0)
+	for range 30 { // what the server does by itself in between can only add
+		req := c.question(consultation)
+		before := position()
+		must(t, c.amara, c.eligibility.CheckEligibility, req)
+		logged = min(logged, position()-before)
+		err := s.sql.QueryRow(`select (select pg_column_size(r.*) from requests r where id = $1)
+			+ (select pg_column_size(d.*) from decisions d where write_id = $1)
+			+ (select coalesce(sum(pg_column_size(e.*)), 0) from audit_entries e where decision like '%/' || (select id from decisions where write_id = $1))`,
+			req.RequestId).Scan(&stored)
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Logf("a check adds %d bytes to the write-ahead log and %d bytes of rows", logged, stored)
+	if logged > mostBytes || stored > mostBytes {
+		t.Errorf("a check adds %d bytes to the write-ahead log and %d bytes of rows, more than %d", logged, stored, mostBytes)
 	}
 }
 
@@ -189,6 +225,9 @@ func TestEventsCostTheSameInALongSession(t *testing.T) {
 		t.Logf("%d events: %d trips to read, %d to write, %d rows, %v", size, read, write, rows, time.Since(begun)/5)
 		if first == 0 {
 			first = rows
+		}
+		if write != 2 {
+			t.Errorf("with %d events a batch takes %d round trips to write, want 2", size, write)
 		}
 		if read != 1 || rows != first {
 			t.Errorf("with %d events a batch reads %d rows in %d trips; with 10 it reads %d in 1", size, rows, read, first)

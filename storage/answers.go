@@ -27,6 +27,10 @@ import (
 // references fails to decode it instead of giving a wrong answer.
 const byReference = 0
 
+// referencesSchema is the first schema version whose servers can read references. They are
+// written when all servers that may write are of that version.
+const referencesSchema = 19
+
 // minReferenced is the size in bytes from which an answer is stored by reference. Shorter
 // ones gain nothing. Our own choice.
 const minReferenced = 256

@@ -152,7 +152,7 @@ func listEntries(s *Snapshot, l listing, page Page, read func([]byte) (*pb.Audit
 //
 // PostgreSQL gives out positions before a transaction ends, and transactions end in any
 // order. Therefore every write holds a shared advisory lock whose key is the next
-// position at the time when it began (insertClaimQuery, sequencerLockQuery). The lowest
+// position at the time when it began (insertClaimsQuery, sequencerLockQuery). The lowest
 // key that is held is the answer; without one, the next position is. Code that inserts
 // entries must take that lock first; otherwise the sequencer passes its entries.
 func SettledBefore(ctx context.Context, db *DB) (int64, error) {

@@ -13,34 +13,52 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// writeKeys stores the keys of new clients and deletes those of clients to be erased.
+// keySteps makes the steps that store the keys of new clients and delete those of clients
+// to be erased.
 //
 // Lock order: a write of a client's records holds a key-share lock on the client's key
-// row until it commits (insertClaimQuery), so the delete waits for all such writes.
-// Only then are open sessions counted. If a session was opened meanwhile, or a key is
-// already gone, the write is stale and runs again.
-func (p preparedWrite) writeKeys(ctx context.Context, tx *transaction, chain string) error {
-	for _, w := range p.fresh {
-		_, err := tx.ExecContext(ctx, "insert into client_keys (chain, client, version, wrapped) values ($1, $2, $3, $4)",
-			chain, w.Client, w.Version, w.Wrapped)
-		if err != nil {
-			return err
+// row until it commits (insertClaimsQuery), so the delete waits for all such writes.
+// Only then are open sessions counted, by a later statement. If a session was opened
+// meanwhile, or a key is already gone, the write is stale and runs again.
+func keySteps(chain string, writes []*pendingWrite) []step {
+	var clients, versions pq.StringArray
+	var wrapped pq.ByteaArray
+	var steps []step
+	for i, p := range writes {
+		for _, w := range p.fresh {
+			clients, versions, wrapped = append(clients, w.Client), append(versions, w.Version), append(wrapped, w.Wrapped)
 		}
+		if len(p.erase) == 0 {
+			continue
+		}
+		stale := func(want int) func([]string, func(int, error)) {
+			return func(found []string, fail func(int, error)) {
+				if len(found) != want {
+					fail(i, fmt.Errorf("%w: a client to be erased", ErrStale))
+				}
+			}
+		}
+		steps = append(steps,
+			step{query: destroyKeysQuery, args: []any{chain, pq.StringArray(p.erase)}, check: stale(len(p.erase))},
+			step{query: dropIndexQuery, args: []any{chain, pq.StringArray(p.erase)}},
+			step{query: openSessionsQuery, args: []any{chain, pq.StringArray(p.erase)}, check: stale(p.open)})
 	}
-	if len(p.erase) == 0 {
-		return nil
+	if len(clients) > 0 {
+		steps = append(steps, step{query: `insert into client_keys (chain, client, version, wrapped)
+			select $1, n.client, n.version, n.wrapped from unnest($2::text[], $3::text[], $4::bytea[]) as n (client, version, wrapped) returning client`,
+			args: []any{chain, clients, versions, wrapped}})
 	}
-	gone, err := destroyKeys(ctx, tx, chain, p.erase)
-	if err != nil {
-		return err
-	}
-	var open int
-	err = tx.GetContext(ctx, &open, "select count(*) from sessions where chain = $1 and parent = any($2) and open", chain, pq.Array(p.erase))
-	if err == nil && (len(gone) != len(p.erase) || open != p.open) {
-		err = fmt.Errorf("%w: a client to be erased", ErrStale)
-	}
-	return err
+	return steps
 }
+
+const (
+	// destroyKeysQuery deletes the keys of clients and returns the clients that had one.
+	destroyKeysQuery = "delete from client_keys where chain = $1 and client = any($2::text[]) returning client"
+	// dropIndexQuery deletes the index entries by which clients are found.
+	dropIndexQuery = "delete from client_index where chain = $1 and client = any($2::text[]) returning client"
+	// openSessionsQuery returns the open sessions of clients.
+	openSessionsQuery = "select id from sessions where chain = $1 and parent = any($2::text[]) and open"
+)
 
 // destroyKeys deletes the keys of clients and then the index entries by which they are
 // found, and returns the clients that had a key. These are two statements on purpose:
@@ -48,9 +66,9 @@ func (p preparedWrite) writeKeys(ctx context.Context, tx *transaction, chain str
 // writes have committed (READ COMMITTED).
 func destroyKeys(ctx context.Context, tx *transaction, chain string, clients []string) ([]string, error) {
 	var gone []string
-	err := tx.SelectContext(ctx, &gone, "delete from client_keys where chain = $1 and client = any($2) returning client", chain, pq.Array(clients))
+	err := tx.SelectContext(ctx, &gone, destroyKeysQuery, chain, pq.Array(clients))
 	if err == nil {
-		_, err = tx.ExecContext(ctx, "delete from client_index where chain = $1 and client = any($2)", chain, pq.Array(clients))
+		_, err = tx.ExecContext(ctx, dropIndexQuery, chain, pq.Array(clients))
 	}
 	return gone, err
 }
@@ -177,21 +195,25 @@ func clientIndexChanges(keys Keys, chain string, records []Record) (clientIndex,
 	return m, nil
 }
 
-// write applies the changes in the transaction of the write, so that a client is never
-// stored without being findable.
-func (m clientIndex) write(ctx context.Context, tx *transaction, chain string) error {
-	if len(m.changed) > 0 {
-		if _, err := tx.ExecContext(ctx, "delete from client_index where chain = $1 and client = any($2)", chain, pq.Array(m.changed)); err != nil {
-			return err
-		}
+// indexSteps makes the steps that apply the changes of client_index in the transaction of
+// the writes, so that a client is never stored without being findable.
+func indexSteps(chain string, writes []*pendingWrite) []step {
+	var all clientIndex
+	for _, p := range writes {
+		m := p.clientIndex
+		all.changed = append(all.changed, m.changed...)
+		all.clients, all.fields, all.hashes = append(all.clients, m.clients...), append(all.fields, m.fields...), append(all.hashes, m.hashes...)
 	}
-	if len(m.clients) == 0 {
-		return nil
+	var steps []step
+	if len(all.changed) > 0 {
+		steps = append(steps, step{query: dropIndexQuery, args: []any{chain, pq.StringArray(all.changed)}})
 	}
-	_, err := tx.ExecContext(ctx, `insert into client_index (chain, field, hash, client)
-		select $1, n.field, n.hash, n.client from unnest($2::text[], $3::bytea[], $4::text[]) as n (field, hash, client)`,
-		chain, pq.Array(m.fields), pq.Array(m.hashes), pq.Array(m.clients))
-	return err
+	if len(all.clients) > 0 {
+		steps = append(steps, step{query: `insert into client_index (chain, field, hash, client)
+			select $1, n.field, n.hash, n.client from unnest($2::text[], $3::bytea[], $4::text[]) as n (field, hash, client) returning client`,
+			args: []any{chain, pq.StringArray(all.fields), pq.ByteaArray(all.hashes), pq.StringArray(all.clients)}})
+	}
+	return steps
 }
 
 // Invalid returns a field of the lookup that is set but has nothing to compare, such as

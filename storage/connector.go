@@ -92,7 +92,8 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 		return nil, err
 	}
 	d.connected = true
-	cn := &conn{pqConn: dc.(pqConn), link: d.link.Load(), fence: c.fence, sessions: &c.sessions, prepared: map[string]driver.Stmt{}, plans: map[string]bool{}, lockTimeout: c.cfg.StatementTimeout / 2}
+	cn := &conn{pqConn: dc.(pqConn), link: d.link.Load(), fence: c.fence, sessions: &c.sessions, prepared: map[string]driver.Stmt{}, plans: map[string]bool{},
+		named: map[string]string{}, lockTimeout: c.cfg.StatementTimeout / 2, idleTimeout: c.cfg.IdleTimeout}
 	pq.SetNoticeHandler(dc, cn.link.notice)
 	cn.link.setDeadline(ctx)
 	err = c.fence.check(ctx, cn, c.session)
@@ -262,11 +263,16 @@ type conn struct {
 	// plans are the names of the statements of plans that the server has prepared. There are
 	// as many as there are kinds of calls with a plan.
 	plans map[string]bool
+	// named are the statements of messages that were prepared, by query; names counts them.
+	named map[string]string
+	names int
 	// scope applies to the transaction that is about to begin; BeginTx resets it.
 	scope scope
 
 	// lockTimeout is how long a write waits for a lock.
 	lockTimeout time.Duration
+	// idleTimeout is how long the server waits for the COMMIT of a write.
+	idleTimeout time.Duration
 }
 
 // maxPrepared bounds the prepared statements of a connection. Searches are composed

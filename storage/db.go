@@ -95,9 +95,15 @@ type Config struct {
 	// StatementTimeout makes the server give up a statement; it must be shorter
 	// than ReadTimeout. 0 means four fifths of it.
 	StatementTimeout time.Duration
+	// IdleTimeout is after which time the server ends a write whose COMMIT does not come. 0
+	// means a fifth of ReadTimeout.
+	IdleTimeout time.Duration
 	// MaxConns bounds the connections, and so the transactions at a time and the
 	// commits that outlive their callers. 0 means 16.
 	MaxConns int
+	// Writers bounds the batches of writes of a chain that are committed at a time (batch.go).
+	// 0 means 2.
+	Writers int
 	// StateFile keeps the highest system identifier and timeline ever seen, so
 	// that a restart still refuses an old server. Empty keeps it in memory only.
 	StateFile string
@@ -124,6 +130,8 @@ type DB struct {
 	// commits counts COMMITs in progress. Close waits for them, because a caller whose deadline
 	// passed does not.
 	commits sync.WaitGroup
+	// batches gathers writes for group commit.
+	batches batches
 
 	// compressor is shared by all records.
 	compressor *compressor
@@ -166,7 +174,8 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns, fence: connector.fence, connector: connector}
+	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns,
+		batches: batches{most: cfg.Writers, stalledAfter: stalledAfter}, fence: connector.fence, connector: connector}
 	db.compressor = newCompressor(func() bool { return db.MinimumSchema() >= dictionariesSince })
 	db.records, db.facts = newRecordCache(), newFactCache()
 	db.pool.SetMaxOpenConns(cfg.MaxConns)
@@ -205,6 +214,12 @@ func (cfg Config) complete() (Config, error) {
 	if cfg.MaxConns == 0 {
 		cfg.MaxConns = 16
 	}
+	if cfg.IdleTimeout == 0 {
+		cfg.IdleTimeout = max(cfg.ReadTimeout/5, time.Millisecond)
+	}
+	if cfg.Writers == 0 {
+		cfg.Writers = 2
+	}
 	if cfg.Keys == nil {
 		cfg.Keys = noKeys{}
 	}
@@ -214,6 +229,8 @@ func (cfg Config) complete() (Config, error) {
 	switch {
 	case cfg.DSN == "":
 		return cfg, errors.New("storage: no DSN")
+	case cfg.Writers < 0:
+		return cfg, fmt.Errorf("storage: %d writers", cfg.Writers)
 	case cfg.MaxConns < 0:
 		return cfg, fmt.Errorf("storage: %d connections", cfg.MaxConns)
 	case cfg.StatementTimeout < time.Millisecond:
@@ -250,6 +267,12 @@ func (db *DB) begin(ctx context.Context, in scope, opts *sql.TxOptions) (*transa
 		conn, err := db.pool.Connx(ctx)
 		if err != nil {
 			return nil, explain(ctx, err)
+		}
+		if in.message != nil && in.message.ready != nil {
+			if err := in.message.ready(); err != nil {
+				conn.Close()
+				return nil, err
+			}
 		}
 		t := &transaction{db: db, conn: conn, link: setScope(conn, in), told: in.audited && (opts == nil || !opts.ReadOnly)}
 		t.link.setDeadline(ctx)

@@ -6,6 +6,7 @@ import (
 	"database/sql/driver"
 	"io"
 	"strings"
+	"time"
 )
 
 // Under is what a statement runs under: the chain and the role that the database
@@ -72,3 +73,19 @@ func ReadGuards(ctx context.Context, db *DB) ([]string, error) {
 
 // Difference and ApplyDifference are the codec of answers that refer to records.
 var Difference, ApplyDifference = difference, applyDifference
+
+// Gathered is how many writes of a chain wait for the next batch.
+func Gathered(db *DB, chain string) int {
+	db.batches.mu.Lock()
+	defer db.batches.mu.Unlock()
+	if g := db.batches.chains[chain]; g != nil {
+		return len(g.waiting)
+	}
+	return 0
+}
+
+// Suspend holds writes back, as a connection to another server does.
+func Suspend(db *DB) { db.fence.suspension.suspend() }
+
+// StalledAfter sets when a batch no longer counts as one at work.
+func StalledAfter(db *DB, d time.Duration) { db.batches.stalledAfter = d }

@@ -114,7 +114,7 @@ func TestRefusalWhileCommitting(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	w := &wire{}
-	db := w.open(t, d, storage.Config{ReadTimeout: 2 * time.Second, StatementTimeout: 1900 * time.Millisecond})
+	db := w.open(t, d, storage.Config{ReadTimeout: 2 * time.Second, StatementTimeout: 1900 * time.Millisecond, IdleTimeout: time.Minute})
 	pool, admin := d.SQL(t, localpg.Superuser), d.SQL(t, "postgres")
 	var frozen int
 	w.onCommit(func() bool {

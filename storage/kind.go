@@ -106,8 +106,9 @@ type table[M proto.Message] struct {
 // are the chain first, then the key.
 type statements struct {
 	// name is the table. get reads one body (for a sealed table also the key of its client),
-	// insert takes arrays and stores any number of rows, replace and unchanged succeed for the
-	// given etag only.
+	// insert takes arrays and stores any number of rows. replace changes one row and returns
+	// it if it has the given etag; unchanged takes arrays, locks the rows that have the given
+	// etags, and returns their numbers.
 	name, get, insert, replace, unchanged string
 	// mismatched finds the rows whose search columns differ from the values that
 	// insert would give them; it takes the arguments of insert.
@@ -202,10 +203,11 @@ func newUncovered[M proto.Message](name string, columns ...column[M]) table[M] {
 		name: name,
 		get:  fmt.Sprintf("select body from %s %s", name, at),
 		insert: fmt.Sprintf("insert into %s (chain, parent, id, etag, body%s) select $1, n.parent, n.id, n.etag, n.body%s "+
-			"from unnest($2::text[], $3::text[], $4::text[], $5::bytea[]%s) as n (parent, id, etag, body%s)",
+			"from unnest($2::text[], $3::text[], $4::text[], $5::bytea[]%s) as n (parent, id, etag, body%s) returning id",
 			name, &names, &casts, &arrays, &names),
-		replace:   fmt.Sprintf("update %s set etag = $5, body = $6%s %s and etag = $4", name, &sets, at),
-		unchanged: fmt.Sprintf("select 1 from %s %s and etag = $4 for share", name, at),
+		replace: fmt.Sprintf("update %s set etag = $5, body = $6%s %s and etag = $4 returning id", name, &sets, at),
+		unchanged: fmt.Sprintf("select n.nr from unnest($2::int[], $3::text[], $4::text[], $5::text[]) as n (nr, parent, id, etag), "+
+			"lateral (select from %s r where r.chain = $1 and r.parent = n.parent and r.id = n.id and r.etag = n.etag for share) as r", name),
 		mismatched: fmt.Sprintf("select parent, id, columns from (select n.parent, n.id, array_remove(array[null::text%[1]s], null) as columns "+
 			"from unnest($2::text[], $3::text[], $4::text[], $5::bytea[]%[2]s) as n (parent, id, etag, body%[3]s) "+
 			"join %[4]s r on r.chain = $1 and r.parent = n.parent and r.id = n.id) m where columns <> '{}'", &differ, &arrays, &names, name),

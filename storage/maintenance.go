@@ -225,8 +225,8 @@ func (db *DB) commitWithEntries(ctx context.Context, chain string, do func(*tran
 	if err == nil {
 		records, err = (&write{db: db, chain: chain}).records(Changes{Entries: entries}, "", sealer{})
 	}
-	for err == nil && len(records) > 0 {
-		records, err = writeNext(ctx, tx, records)
+	if err == nil {
+		err = insertEntries(ctx, tx, records)
 	}
 	if err != nil {
 		tx.end()

@@ -144,8 +144,7 @@ func insertCovering(ctx context.Context, tx *transaction, chain string, e *pb.Au
 	if r.err != nil {
 		return "", r.err
 	}
-	_, err := writeNext(ctx, tx, []Record{r})
-	return r.key.id, err
+	return r.key.id, insertEntries(ctx, tx, []Record{r})
 }
 
 // keepWrites copies the manifests to log_writes, where they outlive the requests.

@@ -1,8 +1,8 @@
 package storage
 
 import (
-	"context"
 	"fmt"
+	"slices"
 
 	"github.com/lib/pq"
 	spb "google.golang.org/genproto/googleapis/rpc/status"
@@ -59,30 +59,46 @@ func (c claim) sealKey(which string) key {
 	return key{chain: c.chain, parent: which + " " + c.kind, id: c.id}
 }
 
-// insertClaimQuery inserts a claim. In the same round trip it takes the lock that
-// SettledBefore looks for and locks the keys of the clients, so that none is destroyed
-// before the write is committed. If a key is already gone, nothing is inserted.
-const insertClaimQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq),
-held as materialized (select client from client_keys where chain = $1 and client = any($7::text[]) for key share)
+// insertClaimsQuery inserts claims and returns the IDs of those that it has inserted. In
+// the same statement it takes the lock that SettledBefore looks for and locks the keys of
+// the clients, so that none is destroyed before the write is committed. A claim whose
+// request ID is claimed already, or one of whose clients has no key any more, is left out.
+// While another transaction has claimed the same ID and is not committed, it waits for it.
+const insertClaimsQuery = `with low as materialized (select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq),
+held as materialized (select client from client_keys where chain = $1 and client = any($10::text[]) for key share)
 insert into requests (chain, id, kind, request, answer, client, refused, manifest)
-select $1, $2, $3, $4, $5, nullif($6, ''), $8, $9 from low where (select count(*) from held) = coalesce(cardinality($7::text[]), 0)
-on conflict (chain, id) do nothing`
+select $1, n.id, n.kind, n.request, n.answer, nullif(n.client, ''), n.refused, n.manifest
+from low, unnest($2::text[], $3::text[], $4::bytea[], $5::bytea[], $6::text[], $7::bool[], $8::bytea[]) as n (id, kind, request, answer, client, refused, manifest)
+where not exists (select from unnest($9::text[], $10::text[]) as k (id, client) where k.id = n.id and k.client not in (select client from held))
+on conflict (chain, id) do nothing returning id`
 
 // sequencerLockQuery takes the lock for SettledBefore in a write without a claim.
 const sequencerLockQuery = `select pg_advisory_xact_lock_shared(last_value + is_called::int) from audit_entries_position_seq`
 
-// insert inserts the claim. It returns errClaimed if the ID is claimed already or a
-// client was erased. While another transaction has claimed the same ID and is not
-// committed, it waits for it.
-func (c claim) insert(ctx context.Context, tx *transaction) error {
-	result, err := tx.ExecContext(ctx, insertClaimQuery, c.chain, c.id, c.kind, c.request, c.answer, c.client, pq.Array(c.keepClients), c.refused, c.manifest)
-	if err != nil {
-		return err
+// claimStep makes the step that inserts claims. The writes of those that are left out fail
+// with errClaimed.
+func claimStep(chain string, claims []claim) step {
+	var ids, kinds, clients, keptBy, kept pq.StringArray
+	var requests, answers, manifests pq.ByteaArray
+	var refused pq.BoolArray
+	for _, c := range claims {
+		ids, kinds, clients, refused = append(ids, c.id), append(kinds, c.kind), append(clients, c.client), append(refused, c.refused)
+		requests, answers, manifests = append(requests, c.request), append(answers, c.answer), append(manifests, c.manifest)
+		for _, client := range c.keepClients {
+			keptBy, kept = append(keptBy, c.id), append(kept, client)
+		}
 	}
-	if n, err := result.RowsAffected(); err != nil || n == 1 {
-		return err
+	if kept == nil {
+		keptBy, kept = pq.StringArray{}, pq.StringArray{} // NULL is no array
 	}
-	return errClaimed
+	return step{query: insertClaimsQuery, args: []any{chain, ids, kinds, requests, answers, clients, refused, manifests, keptBy, kept},
+		check: func(inserted []string, fail func(int, error)) {
+			for i, c := range claims {
+				if !slices.Contains(inserted, c.id) {
+					fail(i, errClaimed)
+				}
+			}
+		}}
 }
 
 // answered is a stored request with its answer.

@@ -23,6 +23,14 @@ type scope struct {
 	audited bool
 	// lead is the lease of a transaction that changes the logs; nil: another transaction.
 	lead *Lease
+	// message holds the statements that are sent with the BEGIN; nil: none.
+	message *message
+}
+
+// with is the scope with statements that are sent with the BEGIN of the transaction.
+func (s scope) with(m *message) scope {
+	s.message = m
+	return s
 }
 
 // inChain is the scope of one chain.
@@ -67,12 +75,23 @@ func (s scope) begin(opts driver.TxOptions, lockTimeout time.Duration) string {
 		mode = "read only"
 	}
 	message := fmt.Sprintf("begin %s%s; %s", isolation, mode, s.statement())
+	if s.message != nil {
+		// Nothing but COMMIT follows. If this program is stopped before it, what it has
+		// locked must be free before others give up waiting.
+		message += fmt.Sprintf("; set local idle_in_transaction_session_timeout = %d", s.message.idleTimeout.Milliseconds())
+		if s.message.lockTimeout != 0 {
+			lockTimeout = s.message.lockTimeout
+		}
+	}
 	if !opts.ReadOnly {
 		// A process that holds a lock may be stopped, and then does not release it.
-		message += fmt.Sprintf("; set local lock_timeout = %d; %s", lockTimeout.Milliseconds(), admissionQuery)
+		message += fmt.Sprintf("; set local lock_timeout = %d", lockTimeout.Milliseconds())
 	}
 	if s.audits(opts) {
 		message += "; " + lockAuditLog
+	}
+	if !opts.ReadOnly {
+		message += "; " + admissionQuery
 	}
 	if s.lead != nil {
 		message += "; " + s.lead.hold()
@@ -90,23 +109,35 @@ func (c *conn) BeginTx(ctx context.Context, opts driver.TxOptions) (driver.Tx, e
 	if l := sql.IsolationLevel(opts.Isolation); l != sql.LevelDefault && l != sql.LevelRepeatableRead {
 		return nil, fmt.Errorf("storage: no transaction is %s", l)
 	}
-	message, audits, leads := c.scope.begin(opts, c.lockTimeout), c.scope.audits(opts), c.scope.lead != nil
+	in := c.scope
 	c.scope = scope{}
-	last, err := c.pqConn.ExecContext(ctx, message, nil)
-	if err == nil && leads {
-		err = heldLead(last)
-	}
-	if err != nil {
+	if err := c.beginIn(ctx, in, opts); err != nil {
 		// A scope that was refused has left a transaction open. A connection that
 		// cannot roll back is not used again.
 		_ = c.pqConn.Rollback()
-		if !opts.ReadOnly {
-			err = admissionRefusal(err)
-		}
-		if audits {
-			err = auditRefusal(err)
-		}
 		return nil, err
 	}
 	return c.pqConn, nil
+}
+
+// beginIn sends the message that begins a transaction in a scope.
+func (c *conn) beginIn(ctx context.Context, in scope, opts driver.TxOptions) error {
+	if in.message != nil {
+		in.message.idleTimeout = c.idleTimeout
+	}
+	begin := in.begin(opts, c.lockTimeout)
+	if in.message != nil {
+		return c.send(in.message, begin)
+	}
+	last, err := c.pqConn.ExecContext(ctx, begin, nil)
+	if err == nil && in.lead != nil {
+		err = heldLead(last)
+	}
+	if err != nil && !opts.ReadOnly {
+		err = admissionRefusal(err)
+	}
+	if err != nil && in.audits(opts) {
+		err = auditRefusal(err)
+	}
+	return err
 }

@@ -45,6 +45,13 @@ func (w *wire) onCommit(do func() bool) {
 	w.beforeCommit = do
 }
 
+// loseNext swallows the reply to the COMMIT that is about to go out.
+func (w *wire) loseNext() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.loseReplies++
+}
+
 // onWritten sets what happens when audit entries have been written.
 func (w *wire) onWritten(do func()) {
 	w.mu.Lock()
@@ -56,13 +63,12 @@ type wireConn struct {
 	net.Conn
 	wire *wire
 	lose bool
-	// prepared is set when the statement that writes entries was prepared, and
-	// running when it runs, which is the next thing to go out.
-	prepared, running bool
+	// running is set while the message that writes entries runs.
+	running bool
 }
 
 func (c *wireConn) Write(p []byte) (int, error) {
-	c.running, c.prepared = c.prepared, bytes.Contains(p, []byte("insert into audit_entries"))
+	c.running = bytes.Contains(p, []byte("; execute alkalog_"))
 	// lib/pq sends COMMIT as a simple query; read transactions end in ROLLBACK.
 	if !bytes.Contains(p, []byte("COMMIT\x00")) {
 		return c.Conn.Write(p)
@@ -70,14 +76,16 @@ func (c *wireConn) Write(p []byte) (int, error) {
 	c.wire.mu.Lock()
 	before := c.wire.beforeCommit
 	c.wire.commits++
-	if c.lose = c.wire.loseReplies > 0; c.lose {
-		c.wire.loseReplies--
-	}
 	c.wire.mu.Unlock()
 	if before != nil && !before() {
 		c.Conn.Close()
 		return len(p), nil // as a network that loses what it took
 	}
+	c.wire.mu.Lock()
+	if c.lose = c.wire.loseReplies > 0; c.lose {
+		c.wire.loseReplies--
+	}
+	c.wire.mu.Unlock()
 	return c.Conn.Write(p)
 }
 

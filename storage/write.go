@@ -8,7 +8,6 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"github.com/lib/pq"
 	spb "google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/protobuf/proto"
 )
@@ -294,7 +293,9 @@ func (w *write) prepare(t evaluation) (preparedWrite, error) {
 	if err != nil {
 		return preparedWrite{}, err
 	}
-	t.sealer.referTo(&claim, t.changes.Records)
+	if w.db.MinimumSchema() >= referencesSchema {
+		t.sealer.referTo(&claim, t.changes.Records)
+	}
 	if err := t.sealer.sealClaim(&claim); err != nil {
 		return preparedWrite{}, err
 	}
@@ -335,134 +336,4 @@ func (w *write) records(changes Changes, requestID string, seal sealer) ([]Recor
 		}
 	}
 	return records, nil
-}
-
-// commit writes everything in one transaction. The claim is inserted first: of
-// concurrent calls with one request ID one continues, and the others wait there for its
-// end.
-func (w *write) commit(ctx context.Context, prepared preparedWrite) error {
-	tx, err := w.db.begin(ctx, inChain(w.chain), nil)
-	if err != nil {
-		return err
-	}
-	if w.db.Suspended() { // only now it is known which server it is
-		tx.end()
-		if err := w.db.unsuspended(ctx); err != nil {
-			return err
-		}
-		return fmt.Errorf("%w: the database was restarted or replaced meanwhile", ErrStale)
-	}
-	if err := w.db.writable(prepared.changes); err != nil {
-		tx.end()
-		return err
-	}
-	if err = prepared.claim.insert(ctx, tx); err == nil {
-		err = prepared.writeKeys(ctx, tx, w.chain)
-	}
-	for rest := prepared.records; err == nil && len(rest) > 0; {
-		rest, err = writeNext(ctx, tx, rest)
-	}
-	if err == nil {
-		err = prepared.clientIndex.write(ctx, tx, w.chain)
-	}
-	if err == nil && ctx.Err() != nil {
-		err = ctx.Err()
-	}
-	if err != nil {
-		tx.end()
-		return explain(ctx, err)
-	}
-	return tx.commit(ctx)
-}
-
-// confirm makes sure that an answer found in the database has reached the standby. It
-// can be visible here and missing there, if its COMMIT was cut short or the server was
-// restarted meanwhile. A standby has everything before what it acknowledges, so the
-// COMMIT of any logged transaction confirms it.
-func (w *write) confirm(ctx context.Context, replicated bool) error {
-	if !replicated {
-		return nil
-	}
-	tx, err := w.db.begin(ctx, inChain(w.chain), nil)
-	if err != nil {
-		return fmt.Errorf("%w: %w", ErrUnknown, err)
-	}
-	if _, err := tx.ExecContext(ctx, "select pg_logical_emit_message(true, $1, '')", schema); err != nil {
-		tx.end()
-		return fmt.Errorf("%w: %w", ErrUnknown, explain(ctx, err))
-	}
-	return tx.commit(ctx)
-}
-
-// resolveUnknown finds out what became of an unknown COMMIT. It inserts a claim with
-// the same request ID, which waits for the other transaction; nil means that the other
-// one was not and will not be committed. The claim is rolled back.
-func (w *write) resolveUnknown(ctx context.Context) error {
-	claim, err := newClaim(w.chain, w.req, nil)
-	if err != nil {
-		return err
-	}
-	tx, err := w.db.begin(ctx, inChain(w.chain), nil)
-	if err != nil {
-		return err
-	}
-	defer tx.end()
-	return explain(ctx, claim.insert(ctx, tx))
-}
-
-// writeNext writes the first record together with those that follow it in the same
-// table and are inserted too, in one statement, and returns the rest.
-func writeNext(ctx context.Context, tx *transaction, records []Record) ([]Record, error) {
-	first := records[0]
-	switch first.action {
-	case replace:
-		args := []any{first.key.chain, first.key.parent, first.key.id, first.was, first.etag, first.body}
-		for _, v := range first.values {
-			args = append(args, v)
-		}
-		result, err := tx.ExecContext(ctx, first.replace, args...)
-		return records[1:], expectOne(result, err, first)
-	case unchanged:
-		result, err := tx.ExecContext(ctx, first.unchanged, first.key.chain, first.key.parent, first.key.id, first.was)
-		return records[1:], expectOne(result, err, first)
-	}
-	n := 1
-	for n < len(records) && records[n].action == insert && records[n].statements == first.statements {
-		n++
-	}
-	_, err := tx.ExecContext(ctx, first.insert, insertArgs(records[:n])...)
-	if first.statements == entries.statements {
-		err = auditRefusal(err)
-	}
-	return records[n:], err
-}
-
-// expectOne returns ErrStale if a statement for one version has found no row.
-func expectOne(result sql.Result, err error, r Record) error {
-	if err != nil {
-		return err
-	}
-	n, err := result.RowsAffected()
-	if err == nil && n != 1 {
-		err = fmt.Errorf("%w: a record of %s", ErrStale, r.name)
-	}
-	return err
-}
-
-// insertArgs returns the arguments of insert: one array per column.
-func insertArgs(records []Record) []any {
-	parents, ids, etags := make([]string, len(records)), make([]string, len(records)), make([]string, len(records))
-	bodies := make([][]byte, len(records))
-	columns := make([][]sql.NullString, len(records[0].values))
-	for i, r := range records {
-		parents[i], ids[i], etags[i], bodies[i] = r.key.parent, r.key.id, r.etag, r.body
-		for c, v := range r.values {
-			columns[c] = append(columns[c], v)
-		}
-	}
-	args := []any{records[0].key.chain, pq.Array(parents), pq.Array(ids), pq.Array(etags), pq.Array(bodies)}
-	for _, column := range columns {
-		args = append(args, pq.Array(column))
-	}
-	return args
 }
