@@ -281,8 +281,9 @@ func CountOldKeys(s *Snapshot) (n int, err error) {
 	return n, err
 }
 
-// CountServers counts the other connections to the database by this program's login.
-// More than 0 means that a server is running.
+// CountServers counts the connections of other programs to the database by this
+// program's login. More than 0 means that a server is running. The connections of db's
+// own pool do not count.
 func CountServers(ctx context.Context, db *DB) (n int, err error) {
 	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -290,6 +291,7 @@ func CountServers(ctx context.Context, db *DB) (n int, err error) {
 	}
 	defer tx.end()
 	err = tx.GetContext(ctx, &n, `select count(*) from pg_stat_activity where datname = current_database() and usename = session_user
-		and backend_type = 'client backend' and pid <> pg_backend_pid()`)
+		and backend_type = 'client backend'
+		and pg_postmaster_start_time()::text || ' ' || pid::text || ' ' || backend_start::text <> all($1)`, pq.Array(db.connector.sessions.names()))
 	return n, explain(ctx, err)
 }

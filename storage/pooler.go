@@ -6,6 +6,8 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"sync"
 )
 
@@ -46,6 +48,13 @@ func (s *sessions) remove(name string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	delete(s.open, name)
+}
+
+// names returns the names of the sessions of all open connections.
+func (s *sessions) names() []string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Collect(maps.Keys(s.open))
 }
 
 // sessionName names the session that a statement runs in.
