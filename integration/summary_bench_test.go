@@ -77,7 +77,6 @@ func BenchmarkSummaryOfAYear(b *testing.B) {
 	const summaries = 50
 	s := &testServer{clock: &clock{now: time.Now().UTC()}, database: storagetest.NewDatabase(b), keys: newKeys(b)}
 	s.sql = s.database.SQL(b, "")
-	c := s.describeChain("ebb-and-flow")
 	for _, statement := range []string{
 		"insert into tally_days select 'ebb-and-flow', day, 1, 1 from generate_series('2025-01-01'::date, '2025-12-31', '1 day') day",
 		`insert into tally_entries select 'ebb-and-flow', 'salon', day, kind, 'chains/ebb-and-flow/salons/s' || n, 3, 3
@@ -96,7 +95,7 @@ func BenchmarkSummaryOfAYear(b *testing.B) {
 		}
 	}
 	s.start(b)
-	c = s.newChain(b, "ebb-and-flow")
+	c := s.newChain(b, "ebb-and-flow")
 	eventually(b, "the months to be rolled up", func() bool {
 		var months int
 		err := s.sql.QueryRow("select count(*) from tally_months where month < '2026-01-01'").Scan(&months)

@@ -120,10 +120,3 @@ func (r *chainRecords) forget(e *linked.Element) {
 	delete(r.byKey, record.at)
 	r.bytes -= len(record.body)
 }
-
-// drop forgets everything.
-func (c *recordCache) drop() {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.chains, c.recent = map[string]*linked.Element{}, linked.New()
-}

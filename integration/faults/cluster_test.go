@@ -166,11 +166,3 @@ func (p *process) kill() {
 	p.command.Process.Kill()
 	<-p.ended
 }
-
-// signal sends the process a signal.
-func (p *process) signal(t testing.TB, s os.Signal) {
-	t.Helper()
-	if err := p.command.Process.Signal(s); err != nil {
-		t.Fatal(err)
-	}
-}

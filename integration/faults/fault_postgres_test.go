@@ -255,12 +255,6 @@ func (p *postgres) kill() {
 	p.wait()
 }
 
-// stop ends it in order.
-func (p *postgres) stop() {
-	p.signal(syscall.SIGINT)
-	p.wait()
-}
-
 // wait returns when the postmaster has ended.
 func (p *postgres) wait() {
 	p.mu.Lock()

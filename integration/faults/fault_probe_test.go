@@ -199,9 +199,6 @@ func (h *healthWatch) end() {
 	h.ended.Wait()
 }
 
-// said reports whether any server has reported a state that contains a text.
-func (h *healthWatch) said(text string) bool { return strings.Contains(h.summary(), text) }
-
 // summary is what the servers reported, by server, a short text.
 func (h *healthWatch) summary() string {
 	h.mu.Lock()

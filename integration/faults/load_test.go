@@ -1,7 +1,6 @@
 package faults
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -108,21 +107,6 @@ func (l *load) start() {
 		}
 		l.t.Cleanup(func() { p.command.Process.Kill() })
 		l.clients = append(l.clients, p)
-	}
-}
-
-// retarget changes the servers that are called, while the load runs.
-func (l *load) retarget(targets []target) {
-	l.t.Helper()
-	l.targets = targets
-	line, err := json.Marshal(targets)
-	if err != nil {
-		l.t.Fatal(err)
-	}
-	for _, p := range l.clients {
-		if _, err := p.input.Write(append(line, '\n')); err != nil {
-			l.t.Fatalf("a client process has ended: %v: %s", err, p.said)
-		}
 	}
 }
 
