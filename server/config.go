@@ -166,6 +166,8 @@ type serveFlags struct {
 	CallTime          time.Duration `env:"ALKALOG_CALL_TIME" default:"10s" help:"Deadline of a call that has none, such as 10s."`
 	DrainTime         time.Duration `env:"ALKALOG_DRAIN_TIME" default:"10s" help:"How long to wait for running calls at shutdown, such as 20s."`
 	MaxConnections    int           `env:"ALKALOG_MAX_CONNECTIONS" default:"10000" help:"Maximum number of open connections."`
+	Connections       int           `name:"database-connections" env:"ALKALOG_DATABASE_CONNECTIONS" placeholder:"N" help:"Maximum number of connections to the database, at least 4. Default: four per processor, at least 16 and at most 64."`
+	Writers           int           `env:"ALKALOG_WRITERS" placeholder:"N" help:"Maximum number of calls of one chain that are handled at the same time. Default: half of --database-connections, so that one chain leaves the other half to others."`
 	MaxPerAddress     int           `name:"max-connections-per-address" env:"ALKALOG_MAX_CONNECTIONS_PER_ADDRESS" default:"2000" help:"Maximum number of open connections per client address (IPv4 address or IPv6 /64). Raise it behind a proxy."`
 }
 
@@ -185,6 +187,7 @@ func (f serveFlags) config() (serve.Config, error) {
 	cfg.MetricsAddress = f.MetricsAddress
 	f.identityFlags.into(&cfg)
 	cfg.Limits.CallTime, cfg.Limits.DrainTime = f.CallTime, f.DrainTime
+	cfg.DatabaseConnections, cfg.Limits.Quotas.ChainWorkers = f.Connections, f.Writers
 	cfg.Limits.Connections.Total, cfg.Limits.Connections.PerAddress = f.MaxConnections, f.MaxPerAddress
 	if err := f.memoryFlags.into(&cfg, os.DirFS("/")); err != nil {
 		return cfg, err
@@ -237,6 +240,11 @@ func (c checkConfigCommand) Run(ctx context.Context, std streams) error {
 		"address": cfg.Address, "development": cfg.Development, "serves": cfg.DescribeTrust(), "log_level": c.LogLevel.String(),
 		"call_time": cfg.Limits.CallTime.String(), "drain_time": cfg.Limits.DrainTime.String(),
 		"max_connections": cfg.Limits.Connections.Total, "max_connections_per_address": cfg.Limits.Connections.PerAddress,
+	}
+	for key, n := range map[string]int{"database_connections": c.Connections, "writers": c.Writers} {
+		if n != 0 {
+			shown[key] = n
+		}
 	}
 	for key, value := range map[string]string{
 		"metrics_address": cfg.MetricsAddress, "data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile, "checkpoint_file": cfg.CheckpointFile, "erasure_file": cfg.ErasureFile,

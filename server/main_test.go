@@ -78,7 +78,7 @@ func TestEnvironment(t *testing.T) {
 		"ALKALOG_DEVELOPMENT": "false", "ALKALOG_LOG_LEVEL": "warn", "ALKALOG_CALL_TIME": "2s", "ALKALOG_DRAIN_TIME": "3s", "ALKALOG_PGBIN": "/bin",
 		"ALKALOG_KEYS_DIR": "/keys", "ALKALOG_TLS_CERT": "/tls.crt", "ALKALOG_TLS_KEY": "/tls.key", "ALKALOG_CLIENT_CA": "/ca.crt",
 		"ALKALOG_ISSUER": "https://login.example", "ALKALOG_AUDIENCE": "salons", "ALKALOG_JWKS": "/keys.jwks", "ALKALOG_REVOKED": "/revoked",
-		"ALKALOG_MAX_CONNECTIONS": "500", "ALKALOG_MAX_CONNECTIONS_PER_ADDRESS": "50",
+		"ALKALOG_MAX_CONNECTIONS": "500", "ALKALOG_MAX_CONNECTIONS_PER_ADDRESS": "50", "ALKALOG_DATABASE_CONNECTIONS": "24", "ALKALOG_WRITERS": "10",
 	} {
 		t.Setenv(key, value)
 	}
@@ -94,7 +94,7 @@ func TestEnvironment(t *testing.T) {
 		"development": false, "log_level": "WARN", "call_time": "2s", "drain_time": "3s", "pg_bin": "/bin",
 		"keys_dir": "/keys", "tls_cert": "/tls.crt", "tls_key": "/tls.key", "client_ca": "/ca.crt",
 		"issuer": "https://login.example", "audience": "salons", "jwks": "/keys.jwks", "revoked": "/revoked",
-		"max_connections": 500.0, "max_connections_per_address": 50.0,
+		"max_connections": 500.0, "max_connections_per_address": 50.0, "database_connections": 24.0, "writers": 10.0,
 		"serves": "tills and services with a certificate of /ca.crt; people with a token signed by a key in /keys.jwks"}
 	for key := range want {
 		if got[key] != want[key] {

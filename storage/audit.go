@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"fmt"
 	"strconv"
+	"sync"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -162,8 +163,43 @@ func SettledBefore(ctx context.Context, db *DB) (int64, error) {
 	}
 	defer tx.end()
 	var settled int64
+	changes := db.Changes()
 	err = tx.GetContext(ctx, &settled, "select settled from "+settledQuery+" s")
+	if err == nil {
+		db.settled.note(changes, settled)
+	}
 	return settled, explain(ctx, err)
+}
+
+// settledMemory is the highest settled position that was seen. What was settled once
+// stays so, unless the database is replaced by an older one.
+type settledMemory struct {
+	mu sync.Mutex
+	// changes is DB.Changes at the time.
+	changes, position int64
+}
+
+// note keeps a settled position, which was read after changes.
+func (m *settledMemory) note(changes, position int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if changes != m.changes {
+		m.changes, m.position = changes, 0
+	}
+	m.position = max(m.position, position)
+}
+
+// KnownSettled returns a position before which no new entry can appear, without asking
+// the database: the highest that SettledBefore or ReadLogState has found; 0 if none is
+// known. It can be some seconds old, which SettledBefore never is.
+func KnownSettled(db *DB) int64 {
+	changes, m := db.Changes(), &db.settled
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if changes != m.changes {
+		return 0
+	}
+	return m.position
 }
 
 // settledQuery computes the settled position, and the next one. The inner query

@@ -144,6 +144,8 @@ type DB struct {
 	// practitionerCounts are figures that were counted and not yet written.
 	practitionerCounts practitionerCounts
 
+	// settled is what is known to be settled. See KnownSettled.
+	settled settledMemory
 	// writeListeners are told of every write. See OnWrite.
 	writeListeners writeListeners
 

@@ -152,8 +152,8 @@ func TestSequence(t *testing.T) {
 			if name != want[i] || l.Place != int64(i) || len(l.Mismatched) > 0 {
 				t.Errorf("place %d: %+v; want %s", i, l, want[i])
 			}
-			if place, err := storage.ReadLogPlace(s, strings.TrimPrefix(name, "chains/"+chain+"/entries/")); err != nil || place != int64(i) {
-				t.Errorf("place of %s: %d, %v", name, place, err)
+			if e, err := storage.ReadLoggedEntry(s, strings.TrimPrefix(name, "chains/"+chain+"/entries/")); err != nil || !e.Place.Valid || e.Place.Int64 != int64(i) || e.Stored == nil {
+				t.Errorf("place of %s: %v, %v", name, e.Place, err)
 			}
 		}
 		head, herr := storage.ReadLogHead(s)

@@ -25,20 +25,24 @@ func ReadLogTiles(s *Snapshot, wanted []LogTile) ([]LogTile, error) {
 	return tiles, explain(s.ctx, err)
 }
 
-// ReadLogPlace reads the place of an entry, given by its ID, on the chain's log;
-// ErrNotFound if it is not on the log.
-func ReadLogPlace(s *Snapshot, id string) (int64, error) {
-	var place int64
-	err := s.one(&place, "select place from log_entries where chain = $1 and id = $2", s.chain, id)
-	return place, err
+// LoggedEntry is an entry with the head of its log.
+type LoggedEntry struct {
+	LogHead
+	// Place is the place of the entry on the log; not valid if it is not on the log.
+	Place sql.NullInt64
+	// Stored is the stored encoding of the entry; nil if there is none.
+	Stored []byte
 }
 
-// ReadStoredEntry reads the stored encoding of an entry, given by its ID; ErrNotFound
-// if there is none.
-func ReadStoredEntry(s *Snapshot, id string) ([]byte, error) {
-	var stored []byte
-	err := s.one(&stored, "select body from audit_entries where chain = $1 and parent = '' and id = $2", s.chain, id)
-	return stored, err
+// ReadLoggedEntry reads what a proof of an entry, given by its ID, needs beside tiles, in
+// one statement; ErrNotFound if the chain has no log yet.
+func ReadLoggedEntry(s *Snapshot, id string) (LoggedEntry, error) {
+	var e LoggedEntry
+	err := s.one(&e, `select h.chain, h.size, h.root, h.position, h.keys, h.checkpoint, h.revision, h.halted, l.place, e.body as stored
+		from log_heads h left join log_entries l on l.chain = h.chain and l.id = $2
+		left join audit_entries e on e.chain = h.chain and e.parent = '' and e.id = $2 where h.chain = $1`, s.chain, id)
+	e.LogHead = seenHead(e.LogHead)
+	return e, err
 }
 
 // HasEntry reports whether the chain has an audit entry with an ID, on the log or not.
@@ -160,7 +164,11 @@ func ReadLogState(ctx context.Context, db *DB) (LogState, error) {
 	}
 	defer tx.end()
 	var state LogState
+	changes := db.Changes()
 	err = tx.GetContext(ctx, &state, stateQuery)
+	if err == nil {
+		db.settled.note(changes, state.Settled)
+	}
 	return state, explain(ctx, err)
 }
 

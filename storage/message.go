@@ -48,8 +48,10 @@ type step struct {
 	check func(rows []string, fail func(write int, err error))
 }
 
-// text returns the message: statements that this connection has not prepared yet, BEGIN
-// and what belongs to it, and the steps. It also returns the newly prepared queries.
+// text returns the message: BEGIN and what belongs to it, the statements that this
+// connection has not prepared yet, and the steps. It also returns the newly prepared
+// queries. To prepare a statement is to lock its tables, so that comes after the timeout
+// for locks; what is prepared outlives the transaction, whatever becomes of it.
 func (m *message) text(c *conn, begin string) (string, []string, error) {
 	var prepare, execute strings.Builder
 	var fresh []string
@@ -60,7 +62,7 @@ func (m *message) text(c *conn, begin string) (string, []string, error) {
 			name = fmt.Sprintf("alkalog_%d", c.names)
 			c.named[s.query] = name
 			fresh = append(fresh, s.query)
-			fmt.Fprintf(&prepare, "prepare %s as %s; ", name, s.query)
+			fmt.Fprintf(&prepare, "; prepare %s as %s", name, s.query)
 		}
 		execute.WriteString("; execute " + name)
 		for i, arg := range s.args {
@@ -72,7 +74,7 @@ func (m *message) text(c *conn, begin string) (string, []string, error) {
 		}
 		execute.WriteString(")")
 	}
-	return prepare.String() + begin + execute.String(), fresh, nil
+	return begin + prepare.String() + execute.String(), fresh, nil
 }
 
 // errZeroByte is the error of a text that PostgreSQL cannot store. In a message it would

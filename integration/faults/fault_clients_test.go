@@ -10,7 +10,9 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -105,16 +107,22 @@ func (w *world) dialOnce(address string) *grpc.ClientConn {
 }
 
 // openStreams watches a session n times over one connection, and reads the first
-// message of each.
+// message of each. When the client of the session is erased meanwhile, it goes on
+// with another session.
 func (w *world) openStreams(ctx context.Context, address, session string, n int) {
 	w.t.Helper()
 	processing := pb.NewProcessingServiceClient(w.dialOnce(address))
-	for range n {
+	for opened := 0; opened < n; {
 		stream, err := processing.WatchSession(withCaller(ctx, tillOf(session)), &pb.WatchSessionRequest{Name: session})
 		if err == nil {
 			_, err = stream.Recv()
 		}
-		if err != nil {
+		switch {
+		case err == nil:
+			opened++
+		case status.Code(err) == codes.NotFound:
+			session = w.readableSession()
+		default:
 			w.t.Fatalf("a quiet stream: %v", err)
 		}
 	}

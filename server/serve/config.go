@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"path/filepath"
+	"runtime"
 	"time"
 
 	"alkalog/server/sequencer"
@@ -28,6 +29,9 @@ type Config struct {
 	// server still refuses an older copy of it. Empty: the state is kept in
 	// memory only.
 	StateFile string
+	// DatabaseConnections is the maximum number of connections to the database. 0: four per
+	// processor, at least 16 and at most 64.
+	DatabaseConnections int
 	// DataDir is the directory of a private PostgreSQL, which the server
 	// creates, starts, migrates and stops.
 	DataDir string
@@ -170,6 +174,8 @@ func (c Config) complete() (Config, error) {
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)
 	}
+	c.DatabaseConnections = cmp.Or(c.DatabaseConnections, min(64, max(16, 4*runtime.GOMAXPROCS(0))))
+	c.Limits.Quotas.ChainWorkers = cmp.Or(c.Limits.Quotas.ChainWorkers, c.DatabaseConnections/2)
 	c.Limits = c.Limits.complete()
 	if (c.Database == "") == (c.DataDir == "") {
 		return c, errors.New("set either the connection string of a database or the directory of a private one")
@@ -182,6 +188,9 @@ func (c Config) complete() (Config, error) {
 	}
 	if c.ErasureFile == "" && c.DataDir != "" {
 		c.ErasureFile = filepath.Join(c.DataDir, "erased")
+	}
+	if c.DatabaseConnections < 4 {
+		return c, fmt.Errorf("the server needs at least 4 connections to the database, not %d", c.DatabaseConnections)
 	}
 	var outside error
 	if c.MetricsAddress != "" && !(Config{Address: c.MetricsAddress}).OnLoopback() {

@@ -32,7 +32,7 @@ func openDatabase(ctx context.Context, cfg Config) (database, error) {
 		return openPrivate(ctx, cfg)
 	}
 	ring := cfg.clientKeys()
-	db, err := storage.Open(ctx, storage.Config{DSN: cfg.Database, StateFile: cfg.StateFile, Keys: ring, MayReplay: record.MayReplay, StatementTimeout: cfg.Limits.statementTime(), Inspect: cfg.inspectOnly})
+	db, err := storage.Open(ctx, storage.Config{DSN: cfg.Database, StateFile: cfg.StateFile, Keys: ring, MayReplay: record.MayReplay, MaxConns: cfg.DatabaseConnections, StatementTimeout: cfg.Limits.statementTime(), Inspect: cfg.inspectOnly})
 	if err != nil {
 		return database{}, err
 	}
@@ -61,7 +61,7 @@ func openPrivate(ctx context.Context, cfg Config) (database, error) {
 		return database{}, err
 	}
 	d.ring = cfg.clientKeys()
-	d.db, err = storage.Open(ctx, storage.Config{DSN: d.cluster.DSN("", storage.RoleServer), Keys: d.ring, MayReplay: record.MayReplay, StatementTimeout: cfg.Limits.statementTime(), Inspect: cfg.inspectOnly})
+	d.db, err = storage.Open(ctx, storage.Config{DSN: d.cluster.DSN("", storage.RoleServer), Keys: d.ring, MayReplay: record.MayReplay, MaxConns: cfg.DatabaseConnections, StatementTimeout: cfg.Limits.statementTime(), Inspect: cfg.inspectOnly})
 	if err != nil {
 		return database{}, errors.Join(err, d.close())
 	}

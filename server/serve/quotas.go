@@ -38,8 +38,8 @@ type Quotas struct {
 	// as many chairs.
 	CallerCalls, CallerStreams int
 	// ChainWorkers is how many unary calls of a chain are handled at the same
-	// time; others wait within their deadlines. Default 8: half of the database
-	// connections. One caller uses at most half of them, so that it cannot
+	// time; others wait within their deadlines. Default 8; Config uses half of the
+	// database connections. One caller uses at most half of them, so that it cannot
 	// block its chain.
 	ChainWorkers int
 	// Anonymous bounds callers without a proven identity.

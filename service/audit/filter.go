@@ -4,6 +4,7 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"go.einride.tech/aip/filtering"
@@ -14,8 +15,9 @@ import (
 	"alkalog/storage"
 )
 
-// grammar returns the grammar of filters: AIP-160 over these fields and nothing else.
-func grammar() (*filtering.Declarations, error) {
+// grammar returns the grammar of filters: AIP-160 over these fields and nothing else. It
+// is made once, because that takes longer than parsing a filter.
+var grammar = sync.OnceValues(func() (*filtering.Declarations, error) {
 	declared := []filtering.DeclarationOption{filtering.DeclareStandardFunctions()}
 	for _, field := range []string{"kind", "salon", "actor", "practitioner", "service_practitioner", "client", "decision", "session",
 		"product", "lot", "rule", "subject", "reason", "override_reason", "till"} {
@@ -25,7 +27,7 @@ func grammar() (*filtering.Declarations, error) {
 		declared = append(declared, filtering.DeclareIdent(field, filtering.TypeTimestamp))
 	}
 	return filtering.NewDeclarations(declared...)
-}
+})
 
 // parse parses a filter. An empty filter accepts everything. Every error is
 // INVALID_ARGUMENT and says what would be right.

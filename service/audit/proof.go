@@ -53,28 +53,36 @@ func (s Service) GetCheckpoint(ctx context.Context, req *pb.GetCheckpointRequest
 // entry behind it is ENTRY_NOT_IN_TREE.
 func (s Service) GetInclusionProof(ctx context.Context, req *pb.GetInclusionProofRequest) (*pb.GetInclusionProofResponse, error) {
 	answer := &pb.GetInclusionProofResponse{}
-	err := s.onLog(ctx, req.Name, func(r *storage.Snapshot, head storage.LogHead) error {
-		size, err := sizeOf("tree_size", req.TreeSize, head)
+	caller := actor.From(ctx)
+	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
+		chain := "chains/" + record.Chain(req.Name)
+		if _, err := record.Get(r, caller, storage.Chains, chain); err != nil {
+			return err
+		}
+		e, err := storage.ReadLoggedEntry(r, idOf(req.Name))
+		if errors.Is(err, storage.ErrNotFound) || err == nil && (len(e.Checkpoint) == 0 || !e.Place.Valid) {
+			return notOnLog(r, req.Name)
+		}
 		if err != nil {
 			return err
 		}
-		place, err := placeOf(r, req.Name)
+		place := e.Place.Int64
+		size, err := sizeOf("tree_size", req.TreeSize, e.LogHead)
 		if err != nil {
 			return err
 		}
 		if place >= size {
 			return fault.Precondition(pb.ErrorReason_ERROR_REASON_ENTRY_NOT_IN_TREE, req.Name, fmt.Sprintf("the entry has index %d; a tree of %d entries does not hold it", place, size))
 		}
-		proof, err := record.LogHead(head).ProveInclusion(place, size, record.LogTiles(r))
+		proof, err := record.LogHead(e.LogHead).ProveInclusion(place, size, record.LogTiles(r))
 		if err != nil {
 			return damaged(err, req.Name)
 		}
-		answer.Index, answer.Hashes, answer.Checkpoint = place, bytesOf(proof), checkpointOf(size, head)
-		answer.Stored, err = storage.ReadStoredEntry(r, idOf(req.Name))
-		if errors.Is(err, storage.ErrNotFound) {
+		answer.Index, answer.Hashes, answer.Checkpoint, answer.Stored = place, bytesOf(proof), checkpointOf(size, e.LogHead), e.Stored
+		if e.Stored == nil {
 			return fault.Damaged(req.Name) // it is on the log, and was taken away
 		}
-		return err
+		return nil
 	})
 	return answer, err
 }
@@ -100,9 +108,8 @@ func (s Service) GetConsistencyProof(ctx context.Context, req *pb.GetConsistency
 	return answer, err
 }
 
-// onLog calls do with the head of the log that a name belongs to, if the caller may see
-// the chain. It separates three cases for the caller: nothing is on the log yet, the
-// entry is not on the log yet, and there is no such entry.
+// onLog calls do with the head of the log of a chain, if the caller may see the chain and
+// something is on the log.
 func (s Service) onLog(ctx context.Context, name string, do func(*storage.Snapshot, storage.LogHead) error) error {
 	caller := actor.From(ctx)
 	return storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) error {
@@ -112,10 +119,6 @@ func (s Service) onLog(ctx context.Context, name string, do func(*storage.Snapsh
 		}
 		head, err := storage.ReadLogHead(r)
 		if errors.Is(err, storage.ErrNotFound) || err == nil && len(head.Checkpoint) == 0 {
-			if name != chain {
-				_, err := placeOf(r, name) // tells an entry that waits from one that is not there
-				return err
-			}
 			return fault.Precondition(pb.ErrorReason_ERROR_REASON_LOG_EMPTY, chain, "nothing is on the log yet; what is recorded comes onto it within about a second")
 		}
 		if err != nil {
@@ -125,24 +128,19 @@ func (s Service) onLog(ctx context.Context, name string, do func(*storage.Snapsh
 	})
 }
 
-// placeOf returns the place of an entry on the log.
+// notOnLog returns the error for an entry that has no place on the log.
 //
 // An entry that is committed and not yet on the log is ENTRY_NOT_ON_LOG, which a client
 // can retry within about a second.
-func placeOf(r *storage.Snapshot, name string) (int64, error) {
-	id := idOf(name)
-	place, err := storage.ReadLogPlace(r, id)
-	if !errors.Is(err, storage.ErrNotFound) {
-		return place, err
-	}
-	there, err := storage.HasEntry(r, id)
+func notOnLog(r *storage.Snapshot, name string) error {
+	there, err := storage.HasEntry(r, idOf(name))
 	if err == nil && there {
-		return 0, fault.Precondition(pb.ErrorReason_ERROR_REASON_ENTRY_NOT_ON_LOG, name, "the entry is not on the log yet; it comes onto it within about a second")
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_ENTRY_NOT_ON_LOG, name, "the entry is not on the log yet; it comes onto it within about a second")
 	}
 	if err == nil {
 		err = fault.NotFound(name)
 	}
-	return 0, err
+	return err
 }
 
 // idOf returns the ID of an entry.
