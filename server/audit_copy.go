@@ -157,6 +157,11 @@ func (c auditVerifyCommand) Validate() error {
 	if c.Records == (c.Dir != "") {
 		return errors.New("give either the directory of a copy or --records")
 	}
+	// In the environment of a server, the private database is hardly what is meant: a
+	// verdict about another database than the one in use must not look like an answer.
+	if c.Records && c.Database == "" && c.DataDir == "" && os.Getenv("ALKALOG_DATABASE") != "" {
+		return errors.New(`ALKALOG_DATABASE is set, but this command does not read it: give --database "$ALKALOG_DATABASE", or --data-dir for a private database`)
+	}
 	return nil
 }
 
