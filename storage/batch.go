@@ -171,7 +171,9 @@ func (db *DB) commitTogether(chain string, writes []*pendingWrite) {
 
 // separate separates the writes that can be in one transaction from those that cannot,
 // with the errors that these would get from the database: two with one request ID, two
-// that insert or replace one record.
+// that insert or replace one record, and one that relies on a record which a write before
+// it replaces. So those together are right as if they were done in their order; otherwise
+// two could each replace what the other relies on.
 func separate(writes []*pendingWrite) (together []*pendingWrite, others map[*pendingWrite]error) {
 	type target struct {
 		table string
@@ -185,7 +187,7 @@ func separate(writes []*pendingWrite) (together []*pendingWrite, others map[*pen
 			err = errClaimed
 		}
 		for _, r := range p.records {
-			if r.action != unchanged && targets[target{r.name, r.key}] {
+			if targets[target{r.name, r.key}] {
 				err = ErrStale
 			}
 		}

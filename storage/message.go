@@ -99,7 +99,9 @@ func literal(arg any) (string, error) {
 		}
 		return pq.QuoteLiteral(v), nil
 	case []byte:
-		return `'\x` + hex.EncodeToString(v) + "'", nil
+		// Quoted as text is, so that standard_conforming_strings, which others can set, does
+		// not change what the backslash means.
+		return pq.QuoteLiteral(`\x` + hex.EncodeToString(v)), nil
 	case int:
 		return strconv.Itoa(v), nil
 	}
