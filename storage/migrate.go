@@ -105,9 +105,14 @@ begin
 		exception when unique_violation then null;
 		end;
 	end loop;
-	-- A role that may take advisory locks can stop every write; see SettledBefore. Only
-	-- a superuser may change that.
+	-- Only a superuser may change the following. Messages of the server hold sealed bodies
+	-- and wrapped keys of clients; PostgreSQL logs the text of a message that fails, and a
+	-- log outlives an erasure. And a role that may take advisory locks can stop every
+	-- write; see SettledBefore.
 	if (select rolsuper from pg_roles where rolname = current_user) then
+		if not exists (select from pg_roles where rolname = 'alkalog_server' and 'log_min_error_statement=panic' = any(rolconfig)) then
+			alter role alkalog_server set log_min_error_statement = 'panic';
+		end if;
 		for r in select oid::regprocedure as name from pg_proc where pronamespace = 'pg_catalog'::regnamespace and proname ~ '^pg_(try_)?advisory_'
 			and (has_function_privilege('public', oid, 'execute') or not has_function_privilege('alkalog_server', oid, 'execute')) loop
 			execute format('revoke execute on function %s from public', r.name);
