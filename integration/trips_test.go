@@ -223,6 +223,9 @@ func TestEventsCostTheSameInALongSession(t *testing.T) {
 		begun := time.Now()
 		read, write, rows := trips.fewest(25, func() { send(1) })
 		t.Logf("%d events: %d trips to read, %d to write, %d rows, %v", size, read, write, rows, time.Since(begun)/25)
+		if size == 10 {
+			continue // until the server has prepared its statements and knows the session
+		}
 		if first == 0 {
 			first = rows
 		}
@@ -230,7 +233,7 @@ func TestEventsCostTheSameInALongSession(t *testing.T) {
 			t.Errorf("with %d events a batch takes %d round trips to write, want 2", size, write)
 		}
 		if read != 1 || rows != first {
-			t.Errorf("with %d events a batch reads %d rows in %d trips; with 10 it reads %d in 1", size, rows, read, first)
+			t.Errorf("with %d events a batch reads %d rows in %d trips; with 100 it reads %d in 1", size, rows, read, first)
 		}
 	}
 }
