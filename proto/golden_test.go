@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -21,8 +22,8 @@ import (
 var update = flag.Bool("update", false, "write contract.golden")
 
 // TestContractIsOnlyAddedTo compares the contract with contract.golden, which
-// holds what the breaking check of buf does not see: roles, reasons, limits of
-// input, patterns, what is required, classes of data and meanings. A line of the
+// holds what the breaking check of buf does not see: roles, reasons, paths of HTTP,
+// limits of input, patterns, what is required, classes of data and meanings. A line of the
 // golden file that is gone or changed may be a narrowing, so -update adds lines
 // and never replaces one. Only meanings may change: a better wording must not
 // mean less, and only a reader can judge that. To change one, remove its line
@@ -95,6 +96,9 @@ func stateFile(to map[string]string, file protoreflect.FileDescriptor) {
 			to[key+" access"] = fmt.Sprintf("mutates=%t audits=%t", access.GetMutates(), access.GetAudits())
 			if access.GetWholeChain() {
 				to[key+" limit whole_chain"] = ""
+			}
+			if verb, path := verbAndPath(proto.GetExtension(method.Options(), annotations.E_Http).(*annotations.HttpRule)); path != "" {
+				to[key+" http"] = verb + " " + path
 			}
 		}
 	}

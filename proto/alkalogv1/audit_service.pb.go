@@ -1594,9 +1594,9 @@ var File_alkalog_v1_audit_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1ealkalog/v1/audit_service.proto\x12\n" +
-	"alkalog.v1\x1a\x16alkalog/v1/audit.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb5\x02\n" +
-	"\x12ListEntriesRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"alkalog.v1\x1a\x16alkalog/v1/audit.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb8\x02\n" +
+	"\x12ListEntriesRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
@@ -1616,9 +1616,9 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\aentries\x18\x01 \x03(\v2\x16.alkalog.v1.AuditEntryR\aentries\x12,\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\x12*\n" +
 	"\x05check\x18\x03 \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\x12\x19\n" +
-	"\bleft_out\x18\x04 \x01(\x03R\aleftOut\"\x8d\x03\n" +
-	"\x14ExportEntriesRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\bleft_out\x18\x04 \x01(\x03R\aleftOut\"\x90\x03\n" +
+	"\x14ExportEntriesRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12u\n" +
 	"\x06filter\x18\x02 \x01(\tB]\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x02R\x06filter\x12\x80\x01\n" +
 	"\fresume_token\x18\x03 \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vresumeToken\x12$\n" +
@@ -1629,9 +1629,9 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\fresume_token\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\vresumeToken\x12\x14\n" +
 	"\x05index\x18\x04 \x01(\x03R\x05index\x12!\n" +
 	"\tleaf_hash\x18\x05 \x01(\fB\x04\xa0\xb2\x19\x01R\bleafHash\x123\n" +
-	"\x12mismatched_columns\x18\x06 \x03(\tB\x04\xa0\xb2\x19\x01R\x11mismatchedColumns\"\xa8\x02\n" +
-	"\x17SummarizeEntriesRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\x12mismatched_columns\x18\x06 \x03(\tB\x04\xa0\xb2\x19\x01R\x11mismatchedColumns\"\xab\x02\n" +
+	"\x17SummarizeEntriesRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x129\n" +
 	"\n" +
 	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
@@ -1678,9 +1678,9 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\rpractitioners\x18\x05 \x03(\v2\x1f.alkalog.v1.PractitionerFiguresR\rpractitioners\x12\x1c\n" +
 	"\tuncounted\x18\x06 \x01(\x03R\tuncounted\x12*\n" +
 	"\x05check\x18\a \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\x12\x19\n" +
-	"\bwhat_ifs\x18\b \x01(\x03R\awhatIfs\"i\n" +
-	"\x14GetCheckpointRequest\x12Q\n" +
-	"\x04name\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\bwhat_ifs\x18\b \x01(\x03R\awhatIfs\"l\n" +
+	"\x14GetCheckpointRequest\x12T\n" +
+	"\x04name\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"\x98\x01\n" +
 	"\x15GetCheckpointResponse\x12$\n" +
 	"\n" +
@@ -1688,9 +1688,9 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"checkpoint\x12\x18\n" +
 	"\x04keys\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x01R\x04keys\x12\"\n" +
 	"\thandovers\x18\x03 \x03(\tB\x04\xa0\xb2\x19\x01R\thandovers\x12\x1b\n" +
-	"\ttree_size\x18\x04 \x01(\x03R\btreeSize\"\xb8\x01\n" +
-	"\x18GetInclusionProofRequest\x12v\n" +
-	"\x04name\x18\x01 \x01(\tBb\xfaA\x14\n" +
+	"\ttree_size\x18\x04 \x01(\x03R\btreeSize\"\xbb\x01\n" +
+	"\x18GetInclusionProofRequest\x12y\n" +
+	"\x04name\x18\x01 \x01(\tBe\xe0A\x02\xfaA\x14\n" +
 	"\x12alkalog/AuditEntry\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/entries/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12$\n" +
 	"\ttree_size\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\btreeSize\"\x93\x01\n" +
 	"\x19GetInclusionProofResponse\x12\x14\n" +
@@ -1699,9 +1699,9 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"checkpoint\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
 	"checkpoint\x12\x1c\n" +
-	"\x06stored\x18\x04 \x01(\fB\x04\xa0\xb2\x19\x01R\x06stored\"\xb7\x01\n" +
-	"\x1aGetConsistencyProofRequest\x12Q\n" +
-	"\x04name\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\x06stored\x18\x04 \x01(\fB\x04\xa0\xb2\x19\x01R\x06stored\"\xba\x01\n" +
+	"\x1aGetConsistencyProofRequest\x12T\n" +
+	"\x04name\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\"\n" +
 	"\bold_size\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\aoldSize\x12\"\n" +
 	"\bnew_size\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\anewSize\"a\n" +
@@ -1709,13 +1709,13 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x06hashes\x18\x01 \x03(\fB\x04\xa0\xb2\x19\x01R\x06hashes\x12$\n" +
 	"\n" +
 	"checkpoint\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
-	"checkpoint\"\x8f\x02\n" +
-	"\x14AcceptRestoreRequest\x12Q\n" +
-	"\x04name\x18\x01 \x01(\tB=\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12w\n" +
-	"\x06reason\x18\x02 \x01(\tB_\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06reason\x12+\n" +
+	"checkpoint\"\x98\x02\n" +
+	"\x14AcceptRestoreRequest\x12T\n" +
+	"\x04name\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12z\n" +
+	"\x06reason\x18\x02 \x01(\tBb\xe0A\x02\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06reason\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"E\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"E\n" +
 	"\x15AcceptRestoreResponse\x12,\n" +
 	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry*\xe1\x01\n" +
 	"\x10SummaryDimension\x12!\n" +
@@ -1725,26 +1725,26 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x17SUMMARY_DIMENSION_ACTOR\x10\x03\x12\x1a\n" +
 	"\x16SUMMARY_DIMENSION_RULE\x10\x04\x12\x1c\n" +
 	"\x18SUMMARY_DIMENSION_REASON\x10\x05\x12\x1a\n" +
-	"\x16SUMMARY_DIMENSION_WEEK\x10\x062\x82\x06\n" +
-	"\fAuditService\x12^\n" +
-	"\vListEntries\x12\x1e.alkalog.v1.ListEntriesRequest\x1a\x1f.alkalog.v1.ListEntriesResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x16SUMMARY_DIMENSION_WEEK\x10\x062\xa4\b\n" +
+	"\fAuditService\x12\x8d\x01\n" +
+	"\vListEntries\x12\x1e.alkalog.v1.ListEntriesRequest\x1a\x1f.alkalog.v1.ListEntriesResponse\"=\x8a\xb2\x19\n" +
 	"\n" +
-	"\x03\x04\x05\x06 \x01*\x01\x18\x12f\n" +
+	"\x03\x04\x05\x06 \x01*\x01\x18\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{parent=chains/*}/entries:search\x12f\n" +
 	"\rExportEntries\x12 .alkalog.v1.ExportEntriesRequest\x1a!.alkalog.v1.ExportEntriesResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
-	"\x02\x05\x06 \x01*\x02\x18\x1b0\x01\x12m\n" +
-	"\x10SummarizeEntries\x12#.alkalog.v1.SummarizeEntriesRequest\x1a$.alkalog.v1.SummarizeEntriesResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x02\x05\x06 \x01*\x02\x18\x1b0\x01\x12\x9f\x01\n" +
+	"\x10SummarizeEntries\x12#.alkalog.v1.SummarizeEntriesRequest\x1a$.alkalog.v1.SummarizeEntriesResponse\"@\x8a\xb2\x19\n" +
 	"\n" +
-	"\x03\x04\x05\x06 \x01*\x01\x18\x12d\n" +
-	"\rGetCheckpoint\x12 .alkalog.v1.GetCheckpointRequest\x1a!.alkalog.v1.GetCheckpointResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x03\x04\x05\x06 \x01*\x01\x18\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{parent=chains/*}/entries:summarize\x12\x8d\x01\n" +
+	"\rGetCheckpoint\x12 .alkalog.v1.GetCheckpointRequest\x1a!.alkalog.v1.GetCheckpointResponse\"7\x8a\xb2\x19\n" +
 	"\n" +
-	"\x02\x05\x06 \x01*\x02\x18\x1c\x12s\n" +
-	"\x11GetInclusionProof\x12$.alkalog.v1.GetInclusionProofRequest\x1a%.alkalog.v1.GetInclusionProofResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x02\x05\x06 \x01*\x05\x18\x1c\x1d\x1e\x1b\x12w\n" +
-	"\x13GetConsistencyProof\x12&.alkalog.v1.GetConsistencyProofRequest\x1a'.alkalog.v1.GetConsistencyProofResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x02\x05\x06 \x01*\x03\x18\x1c\x1b\x12g\n" +
-	"\rAcceptRestore\x12 .alkalog.v1.AcceptRestoreRequest\x1a!.alkalog.v1.AcceptRestoreResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x01\a\x10\x01\x18\x01 \x01*\x02\x18\x1fB5\n" +
+	"\x02\x05\x06 \x01*\x02\x18\x1c\x82\xd3\xe4\x93\x02#\x12!/v1/{name=chains/*}:getCheckpoint\x12\xaa\x01\n" +
+	"\x11GetInclusionProof\x12$.alkalog.v1.GetInclusionProofRequest\x1a%.alkalog.v1.GetInclusionProofResponse\"H\x8a\xb2\x19\r\n" +
+	"\x02\x05\x06 \x01*\x05\x18\x1c\x1d\x1e\x1b\x82\xd3\xe4\x93\x021\x12//v1/{name=chains/*/entries/*}:getInclusionProof\x12\xa6\x01\n" +
+	"\x13GetConsistencyProof\x12&.alkalog.v1.GetConsistencyProofRequest\x1a'.alkalog.v1.GetConsistencyProofResponse\">\x8a\xb2\x19\v\n" +
+	"\x02\x05\x06 \x01*\x03\x18\x1c\x1b\x82\xd3\xe4\x93\x02)\x12'/v1/{name=chains/*}:getConsistencyProof\x12\x93\x01\n" +
+	"\rAcceptRestore\x12 .alkalog.v1.AcceptRestoreRequest\x1a!.alkalog.v1.AcceptRestoreResponse\"=\x8a\xb2\x19\r\n" +
+	"\x01\a\x10\x01\x18\x01 \x01*\x02\x18\x1f\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/{name=chains/*}:acceptRestoreB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

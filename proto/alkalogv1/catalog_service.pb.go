@@ -1720,43 +1720,43 @@ var File_alkalog_v1_catalog_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\n" +
 	" alkalog/v1/catalog_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\x96\x02\n" +
-	"\x14CreateProductRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12C\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa2\x02\n" +
+	"\x14CreateProductRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12F\n" +
 	"\n" +
-	"product_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\tproductId\x125\n" +
-	"\aproduct\x18\x03 \x01(\v2\x13.alkalog.v1.ProductB\x06\xbaH\x03\xc8\x01\x01R\aproduct\x12+\n" +
+	"product_id\x18\x02 \x01(\tB'\xe0A\x02\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\tproductId\x128\n" +
+	"\aproduct\x18\x03 \x01(\v2\x13.alkalog.v1.ProductB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\aproduct\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
 	"\x15CreateProductResponse\x12-\n" +
-	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\x89\x01\n" +
-	"\x11GetProductRequest\x12t\n" +
-	"\x04name\x18\x01 \x01(\tB`\xfaA\x11\n" +
+	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\x8c\x01\n" +
+	"\x11GetProductRequest\x12w\n" +
+	"\x04name\x18\x01 \x01(\tBc\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"C\n" +
 	"\x12GetProductResponse\x12-\n" +
-	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\xbf\x01\n" +
-	"\x13ListProductsRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\xc2\x01\n" +
+	"\x13ListProductsRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"u\n" +
 	"\x14ListProductsResponse\x12/\n" +
 	"\bproducts\x18\x01 \x03(\v2\x13.alkalog.v1.ProductR\bproducts\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xbf\x01\n" +
-	"\x14UpdateProductRequest\x125\n" +
-	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductB\x06\xbaH\x03\xc8\x01\x01R\aproduct\x12C\n" +
-	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12+\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc8\x01\n" +
+	"\x14UpdateProductRequest\x128\n" +
+	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\aproduct\x12F\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"updateMask\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
 	"\x15UpdateProductResponse\x12-\n" +
-	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\x8c\x01\n" +
-	"\x0fScanPackRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\"\n" +
-	"\x04scan\x18\x02 \x01(\fB\x0e\xbaH\az\x05\x10\x01\x18\x90\x03\xa0\xb2\x19\x01R\x04scan\"\xe7\x03\n" +
+	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\"\x92\x01\n" +
+	"\x0fScanPackRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12%\n" +
+	"\x04scan\x18\x02 \x01(\fB\x11\xe0A\x02\xbaH\az\x05\x10\x01\x18\x90\x03\xa0\xb2\x19\x01R\x04scan\"\xe7\x03\n" +
 	"\x10ScanPackResponse\x12\x18\n" +
 	"\x04gtin\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x04gtin\x12 \n" +
 	"\bproducts\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x02R\bproducts\x12\x1f\n" +
@@ -1770,52 +1770,52 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\vrecall_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"recallTime\x12)\n" +
 	"\rrecall_reason\x18\n" +
-	" \x01(\tB\x04\xa0\xb2\x19\x01R\frecallReason\"\xb0\x02\n" +
-	"\x18CreateHousePolicyRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12L\n" +
-	"\x0fhouse_policy_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\rhousePolicyId\x12B\n" +
-	"\fhouse_policy\x18\x03 \x01(\v2\x17.alkalog.v1.HousePolicyB\x06\xbaH\x03\xc8\x01\x01R\vhousePolicy\x12+\n" +
+	" \x01(\tB\x04\xa0\xb2\x19\x01R\frecallReason\"\xbc\x02\n" +
+	"\x18CreateHousePolicyRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12O\n" +
+	"\x0fhouse_policy_id\x18\x02 \x01(\tB'\xe0A\x02\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\rhousePolicyId\x12E\n" +
+	"\fhouse_policy\x18\x03 \x01(\v2\x17.alkalog.v1.HousePolicyB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\vhousePolicy\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"W\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"W\n" +
 	"\x19CreateHousePolicyResponse\x12:\n" +
-	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\x91\x01\n" +
-	"\x15GetHousePolicyRequest\x12x\n" +
-	"\x04name\x18\x01 \x01(\tBd\xfaA\x15\n" +
+	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\x94\x01\n" +
+	"\x15GetHousePolicyRequest\x12{\n" +
+	"\x04name\x18\x01 \x01(\tBg\xe0A\x02\xfaA\x15\n" +
 	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"T\n" +
 	"\x16GetHousePolicyResponse\x12:\n" +
-	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\xc4\x01\n" +
-	"\x18ListHousePoliciesRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\xc7\x01\n" +
+	"\x18ListHousePoliciesRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"\x89\x01\n" +
 	"\x19ListHousePoliciesResponse\x12>\n" +
 	"\x0ehouse_policies\x18\x01 \x03(\v2\x17.alkalog.v1.HousePolicyR\rhousePolicies\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xa9\x03\n" +
-	"\x10RecallLotRequest\x12t\n" +
-	"\x04name\x18\x01 \x01(\tB`\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12y\n" +
-	"\blot_code\x18\x02 \x01(\tB^\xbaHWrU\x10\x01\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\alotCode\x12w\n" +
-	"\x06reason\x18\x03 \x01(\tB_\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06reason\x12+\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xb5\x03\n" +
+	"\x10RecallLotRequest\x12w\n" +
+	"\x04name\x18\x01 \x01(\tBc\xe0A\x02\xfaA\x11\n" +
+	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12|\n" +
+	"\blot_code\x18\x02 \x01(\tBa\xe0A\x02\xbaHWrU\x10\x01\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\alotCode\x12z\n" +
+	"\x06reason\x18\x03 \x01(\tBb\xe0A\x02\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06reason\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"\x9d\x01\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"\x9d\x01\n" +
 	"\x11RecallLotResponse\x12-\n" +
 	"\aproduct\x18\x01 \x01(\v2\x13.alkalog.v1.ProductR\aproduct\x124\n" +
 	"\bsessions\x18\x02 \x03(\tB\x18\xfaA\x11\n" +
 	"\x0falkalog/Session\xa0\xb2\x19\x02R\bsessions\x12#\n" +
-	"\rsession_count\x18\x03 \x01(\x05R\fsessionCount\"\xe4\x01\n" +
-	"\x1aActivateHousePolicyRequest\x12x\n" +
-	"\x04name\x18\x01 \x01(\tBd\xfaA\x15\n" +
+	"\rsession_count\x18\x03 \x01(\x05R\fsessionCount\"\xea\x01\n" +
+	"\x1aActivateHousePolicyRequest\x12{\n" +
+	"\x04name\x18\x01 \x01(\tBg\xe0A\x02\xfaA\x15\n" +
 	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
-	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12+\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Y\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Y\n" +
 	"\x1bActivateHousePolicyResponse\x12:\n" +
-	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\xbc\x01\n" +
-	"\x10ListRulesRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\fhouse_policy\x18\x01 \x01(\v2\x17.alkalog.v1.HousePolicyR\vhousePolicy\"\xbf\x01\n" +
+	"\x10ListRulesRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
@@ -1823,9 +1823,9 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\x11ListRulesResponse\x12&\n" +
 	"\x05rules\x18\x01 \x03(\v2\x10.alkalog.v1.RuleR\x05rules\x12,\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\x12)\n" +
-	"\rpolicy_digest\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\fpolicyDigest\"\xb5\x01\n" +
-	"\x19PreviewHousePolicyRequest\x12x\n" +
-	"\x04name\x18\x01 \x01(\tBd\xfaA\x15\n" +
+	"\rpolicy_digest\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\fpolicyDigest\"\xb8\x01\n" +
+	"\x19PreviewHousePolicyRequest\x12{\n" +
+	"\x04name\x18\x01 \x01(\tBg\xe0A\x02\xfaA\x15\n" +
 	"\x13alkalog/HousePolicy\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/policies/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1e\n" +
 	"\x04last\x18\x02 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\x04last\"Z\n" +
@@ -1850,33 +1850,33 @@ const file_alkalog_v1_catalog_service_proto_rawDesc = "" +
 	"\x1aPACK_FINDING_LOT_AMBIGUOUS\x10\x04\x12\x19\n" +
 	"\x15PACK_FINDING_RECALLED\x10\x05\x12\x18\n" +
 	"\x14PACK_FINDING_EXPIRED\x10\x06\x12\x1f\n" +
-	"\x1bPACK_FINDING_EXPIRY_UNKNOWN\x10\a2\xf4\t\n" +
-	"\x0eCatalogService\x12g\n" +
-	"\rCreateProduct\x12 .alkalog.v1.CreateProductRequest\x1a!.alkalog.v1.CreateProductResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12\\\n" +
+	"\x1bPACK_FINDING_EXPIRY_UNKNOWN\x10\a2\xfe\r\n" +
+	"\x0eCatalogService\x12\x90\x01\n" +
+	"\rCreateProduct\x12 .alkalog.v1.CreateProductRequest\x1a!.alkalog.v1.CreateProductResponse\":\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{parent=chains/*}/products\x12\x82\x01\n" +
 	"\n" +
-	"GetProduct\x12\x1d.alkalog.v1.GetProductRequest\x1a\x1e.alkalog.v1.GetProductResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12b\n" +
-	"\fListProducts\x12\x1f.alkalog.v1.ListProductsRequest\x1a .alkalog.v1.ListProductsResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12g\n" +
-	"\rUpdateProduct\x12 .alkalog.v1.UpdateProductRequest\x1a!.alkalog.v1.UpdateProductResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x12Y\n" +
-	"\tRecallLot\x12\x1c.alkalog.v1.RecallLotRequest\x1a\x1d.alkalog.v1.RecallLotResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x02\x04\x05\x10\x01\x18\x01*\x01\x18\x12V\n" +
-	"\bScanPack\x12\x1b.alkalog.v1.ScanPackRequest\x1a\x1c.alkalog.v1.ScanPackResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12s\n" +
-	"\x11CreateHousePolicy\x12$.alkalog.v1.CreateHousePolicyRequest\x1a%.alkalog.v1.CreateHousePolicyResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12h\n" +
-	"\x0eGetHousePolicy\x12!.alkalog.v1.GetHousePolicyRequest\x1a\".alkalog.v1.GetHousePolicyResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12q\n" +
-	"\x11ListHousePolicies\x12$.alkalog.v1.ListHousePoliciesRequest\x1a%.alkalog.v1.ListHousePoliciesResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12z\n" +
-	"\x13ActivateHousePolicy\x12&.alkalog.v1.ActivateHousePolicyRequest\x1a'.alkalog.v1.ActivateHousePolicyResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x03\x18\x1a \x12q\n" +
-	"\x12PreviewHousePolicy\x12%.alkalog.v1.PreviewHousePolicyRequest\x1a&.alkalog.v1.PreviewHousePolicyResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x01\x05 \x01*\x01\x18\x12Z\n" +
-	"\tListRules\x12\x1c.alkalog.v1.ListRulesRequest\x1a\x1d.alkalog.v1.ListRulesResponse\"\x10\x8a\xb2\x19\f\n" +
-	"\a\x01\x02\x03\x04\x05\x06\a*\x01\x18B5\n" +
+	"GetProduct\x12\x1d.alkalog.v1.GetProductRequest\x1a\x1e.alkalog.v1.GetProductResponse\"5\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02 \x12\x1e/v1/{name=chains/*/products/*}\x12\x88\x01\n" +
+	"\fListProducts\x12\x1f.alkalog.v1.ListProductsRequest\x1a .alkalog.v1.ListProductsResponse\"5\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02 \x12\x1e/v1/{parent=chains/*}/products\x12\x98\x01\n" +
+	"\rUpdateProduct\x12 .alkalog.v1.UpdateProductRequest\x1a!.alkalog.v1.UpdateProductResponse\"B\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x82\xd3\xe4\x93\x02+:\x01*2&/v1/{product.name=chains/*/products/*}\x12\x8c\x01\n" +
+	"\tRecallLot\x12\x1c.alkalog.v1.RecallLotRequest\x1a\x1d.alkalog.v1.RecallLotResponse\"B\x8a\xb2\x19\v\n" +
+	"\x02\x04\x05\x10\x01\x18\x01*\x01\x18\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{name=chains/*/products/*}:recallLot\x12\x84\x01\n" +
+	"\bScanPack\x12\x1b.alkalog.v1.ScanPackRequest\x1a\x1c.alkalog.v1.ScanPackResponse\"=\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02(:\x01*\"#/v1/{parent=chains/*}/products:scan\x12\x9c\x01\n" +
+	"\x11CreateHousePolicy\x12$.alkalog.v1.CreateHousePolicyRequest\x1a%.alkalog.v1.CreateHousePolicyResponse\":\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{parent=chains/*}/policies\x12\x8e\x01\n" +
+	"\x0eGetHousePolicy\x12!.alkalog.v1.GetHousePolicyRequest\x1a\".alkalog.v1.GetHousePolicyResponse\"5\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02 \x12\x1e/v1/{name=chains/*/policies/*}\x12\x97\x01\n" +
+	"\x11ListHousePolicies\x12$.alkalog.v1.ListHousePoliciesRequest\x1a%.alkalog.v1.ListHousePoliciesResponse\"5\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02 \x12\x1e/v1/{parent=chains/*}/policies\x12\xac\x01\n" +
+	"\x13ActivateHousePolicy\x12&.alkalog.v1.ActivateHousePolicyRequest\x1a'.alkalog.v1.ActivateHousePolicyResponse\"D\x8a\xb2\x19\x0e\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x03\x18\x1a \x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=chains/*/policies/*}:activate\x12\x9f\x01\n" +
+	"\x12PreviewHousePolicy\x12%.alkalog.v1.PreviewHousePolicyRequest\x1a&.alkalog.v1.PreviewHousePolicyResponse\":\x8a\xb2\x19\b\n" +
+	"\x01\x05 \x01*\x01\x18\x82\xd3\xe4\x93\x02(\x12&/v1/{name=chains/*/policies/*}:preview\x12}\n" +
+	"\tListRules\x12\x1c.alkalog.v1.ListRulesRequest\x1a\x1d.alkalog.v1.ListRulesResponse\"3\x8a\xb2\x19\f\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a*\x01\x18\x82\xd3\xe4\x93\x02\x1d\x12\x1b/v1/{parent=chains/*}/rulesB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

@@ -154,15 +154,15 @@ var File_alkalog_v1_client_proto protoreflect.FileDescriptor
 const file_alkalog_v1_client_proto_rawDesc = "" +
 	"\n" +
 	"\x17alkalog/v1/client.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb5\x06\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb8\x06\n" +
 	"\x06Client\x12e\n" +
 	"\x04name\x18\x01 \x01(\tBQ\xe0A\b\xbaHGrE2C^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
 	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"updateTime\x12\x81\x01\n" +
-	"\fdisplay_name\x18\x05 \x01(\tB^\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\vdisplayName\x12r\n" +
+	"updateTime\x12\x84\x01\n" +
+	"\fdisplay_name\x18\x05 \x01(\tBa\xe0A\x02\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\vdisplayName\x12r\n" +
 	"\x05phone\x18\x06 \x01(\tB\\\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05phone\x12s\n" +
 	"\x05email\x18\a \x01(\tB]\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05email\x12P\n" +
 	"\n" +

@@ -1916,10 +1916,9 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\x06tester\x18\b \x01(\tBm\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x06tester:\x04\x88\xb2\x19\x04B\x16\n" +
 	"\x14_wet_stretch_percentB\x11\n" +
-	"\x0f_strand_minutes\"\xa2\x03\n" +
-	"\vDoctorsWord\x12<\n" +
-	"\x05cause\x18\x01 \x01(\x0e2\x1a.alkalog.v1.ClearanceCauseB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05cause\x12.\n" +
+	"\x0f_strand_minutes\"\xa5\x03\n" +
+	"\vDoctorsWord\x12?\n" +
+	"\x05cause\x18\x01 \x01(\x0e2\x1a.alkalog.v1.ClearanceCauseB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05cause\x12.\n" +
 	"\tgive_date\x18\x02 \x01(\v2\x11.google.type.DateR\bgiveDate\x12z\n" +
 	"\treference\x18\x03 \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\treference\x12\xa2\x01\n" +
 	"\bincident\x18\x04 \x01(\tB\x85\x01\xfaA\x12\n" +
@@ -1973,10 +1972,11 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"_age_years\"K\n" +
 	"\rStatementItem\x12\x1a\n" +
 	"\x05field\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05field\x12\x18\n" +
-	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x04text:\x04\x88\xb2\x19\x04\"\xd3\x04\n" +
-	"\x0fStatementAnswer\x12D\n" +
-	"\fstatement_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\vstatementId\x12!\n" +
-	"\aversion\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01R\aversion\x12Q\n" +
+	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x04text:\x04\x88\xb2\x19\x04\"\xd9\x04\n" +
+	"\x0fStatementAnswer\x12G\n" +
+	"\fstatement_id\x18\x01 \x01(\tB$\xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\vstatementId\x12$\n" +
+	"\aversion\x18\x02 \x01(\x05B\n" +
+	"\xe0A\x02\xbaH\x04\x1a\x02(\x01R\aversion\x12Q\n" +
 	"\blanguage\x18\x03 \x01(\tB5\xbaH.r,2*^([A-Za-z]{2,8}(-[A-Za-z0-9]{1,8}){0,3})?$\xa0\xb2\x19\x01R\blanguage\x12Y\n" +
 	"\x13client_confirmation\x18\x04 \x01(\x0e2\x1e.alkalog.v1.ClientConfirmationB\b\xbaH\x05\x82\x01\x02\x10\x01R\x12clientConfirmation\x124\n" +
 	"\rseconds_taken\x18\x05 \x01(\x05B\n" +
@@ -1988,17 +1988,16 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"\tof_client\x18\t \x01(\bB\x03\xe0A\x03R\bofClient\x12<\n" +
 	"\tgive_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\bgiveTime:\x04\x88\xb2\x19\x04B\x10\n" +
-	"\x0e_seconds_taken\"\xd9\x04\n" +
+	"\x0e_seconds_taken\"\xdc\x04\n" +
 	"\vFieldOrigin\x12s\n" +
-	"\x05field\x18\x01 \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x04R\x05field\x12<\n" +
-	"\x06origin\x18\x02 \x01(\x0e2\x18.alkalog.v1.AnswerOriginB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06origin\x12\xb2\x01\n" +
+	"\x05field\x18\x01 \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x04R\x05field\x12?\n" +
+	"\x06origin\x18\x02 \x01(\x0e2\x18.alkalog.v1.AnswerOriginB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06origin\x12\xb2\x01\n" +
 	"\fconsultation\x18\x03 \x01(\tB\x8d\x01\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fconsultation\x12\x9e\x01\n" +
 	"\asession\x18\x04 \x01(\tB\x83\x01\xfaA\x11\n" +
 	"\x0falkalog/Session\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\asession\x12;\n" +
 	"\vanswer_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"answerTime:\x04\x88\xb2\x19\x04\"\x80\f\n" +
+	"answerTime:\x04\x88\xb2\x19\x04\"\x86\f\n" +
 	"\fConsultation\x12\x8b\x01\n" +
 	"\x04name\x18\x01 \x01(\tBw\xe0A\b\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -2008,10 +2007,10 @@ const file_alkalog_v1_consultation_proto_rawDesc = "" +
 	"updateTime\x128\n" +
 	"\x05state\x18\x05 \x01(\x0e2\x1d.alkalog.v1.ConsultationStateB\x03\xe0A\x03R\x05state\x12@\n" +
 	"\vsubmit_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"submitTime\x12r\n" +
-	"\x05salon\x18\a \x01(\tB\\\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12\x8e\x01\n" +
-	"\fpractitioner\x18\b \x01(\tBj\xfaA\x16\n" +
+	"submitTime\x12u\n" +
+	"\x05salon\x18\a \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12\x91\x01\n" +
+	"\fpractitioner\x18\b \x01(\tBm\xe0A\x02\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12*\n" +
 	"\x06wishes\x18\t \x01(\v2\x12.alkalog.v1.WishesR\x06wishes\x12/\n" +
 	"\x05scalp\x18\n" +

@@ -1925,22 +1925,22 @@ var File_alkalog_v1_consultation_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"%alkalog/v1/consultation_service.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/form.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xcd\x01\n" +
-	"\x13CreateClientRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x122\n" +
-	"\x06client\x18\x03 \x01(\v2\x12.alkalog.v1.ClientB\x06\xbaH\x03\xc8\x01\x01R\x06client\x12+\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x17alkalog/v1/client.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/form.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xd6\x01\n" +
+	"\x13CreateClientRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x125\n" +
+	"\x06client\x18\x03 \x01(\v2\x12.alkalog.v1.ClientB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x06client\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"B\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"B\n" +
 	"\x14CreateClientResponse\x12*\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\x86\x01\n" +
-	"\x10GetClientRequest\x12r\n" +
-	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\x89\x01\n" +
+	"\x10GetClientRequest\x12u\n" +
+	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"?\n" +
 	"\x11GetClientResponse\x12*\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xa8\x04\n" +
-	"\x12ListClientsRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xab\x04\n" +
+	"\x12ListClientsRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
@@ -1950,73 +1950,73 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x05email\x18\x06 \x01(\tB]\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05email\"q\n" +
 	"\x13ListClientsResponse\x12,\n" +
 	"\aclients\x18\x01 \x03(\v2\x12.alkalog.v1.ClientR\aclients\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xbb\x01\n" +
-	"\x13UpdateClientRequest\x122\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientB\x06\xbaH\x03\xc8\x01\x01R\x06client\x12C\n" +
-	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12+\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc4\x01\n" +
+	"\x13UpdateClientRequest\x125\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x06client\x12F\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"updateMask\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"B\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"B\n" +
 	"\x14UpdateClientResponse\x12*\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\x86\x02\n" +
-	"\x19CreateConsultationRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12D\n" +
-	"\fconsultation\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationB\x06\xbaH\x03\xc8\x01\x01R\fconsultation\x12+\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\x8f\x02\n" +
+	"\x19CreateConsultationRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12G\n" +
+	"\fconsultation\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\fconsultation\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aCreateConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xba\x01\n" +
-	"\x16GetConsultationRequest\x12\x9f\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xbd\x01\n" +
+	"\x16GetConsultationRequest\x12\xa2\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x8d\x01\xe0A\x02\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"W\n" +
 	"\x17GetConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xfc\x04\n" +
-	"\x0eGetFormRequest\x12r\n" +
-	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\x88\x05\n" +
+	"\x0eGetFormRequest\x12u\n" +
+	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\xb2\x01\n" +
 	"\fconsultation\x18\x02 \x01(\tB\x8d\x01\xfaA\x16\n" +
-	"\x14alkalog/Consultation\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fconsultation\x12<\n" +
-	"\aservice\x18\x03 \x01(\v2\x1a.alkalog.v1.PlannedServiceB\x06\xbaH\x03\xc8\x01\x01R\aservice\x12\x8e\x01\n" +
-	"\fpractitioner\x18\x04 \x01(\tBj\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12r\n" +
-	"\x05salon\x18\x05 \x01(\tB\\\xfaA\x0f\n" +
+	"\x14alkalog/Consultation\xbaHmrk2i^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fconsultation\x12?\n" +
+	"\aservice\x18\x03 \x01(\v2\x1a.alkalog.v1.PlannedServiceB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\aservice\x12\x91\x01\n" +
+	"\fpractitioner\x18\x04 \x01(\tBm\xe0A\x02\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12u\n" +
+	"\x05salon\x18\x05 \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\"7\n" +
 	"\x0fGetFormResponse\x12$\n" +
-	"\x04form\x18\x01 \x01(\v2\x10.alkalog.v1.FormR\x04form\"\xe5\x01\n" +
-	"\x18ListConsultationsRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x04form\x18\x01 \x01(\v2\x10.alkalog.v1.FormR\x04form\"\xe8\x01\n" +
+	"\x18ListConsultationsRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"\x89\x01\n" +
 	"\x19ListConsultationsResponse\x12>\n" +
 	"\rconsultations\x18\x01 \x03(\v2\x18.alkalog.v1.ConsultationR\rconsultations\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xd3\x01\n" +
-	"\x19UpdateConsultationRequest\x12D\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationB\x06\xbaH\x03\xc8\x01\x01R\fconsultation\x12C\n" +
-	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12+\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xdc\x01\n" +
+	"\x19UpdateConsultationRequest\x12G\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\fconsultation\x12F\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"updateMask\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdateConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xc0\x04\n" +
-	"\x18DraftConsultationRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12r\n" +
-	"\x05salon\x18\x02 \x01(\tB\\\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12\x8e\x01\n" +
-	"\fpractitioner\x18\x03 \x01(\tBj\xfaA\x16\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xcc\x04\n" +
+	"\x18DraftConsultationRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12u\n" +
+	"\x05salon\x18\x02 \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12\x91\x01\n" +
+	"\fpractitioner\x18\x03 \x01(\tBm\xe0A\x02\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12D\n" +
-	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\vserviceKind\x12+\n" +
+	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\vserviceKind\x12.\n" +
 	"\n" +
-	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x124\n" +
+	"request_id\x18\x05 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x124\n" +
 	"\aplanned\x18\n" +
 	" \x01(\v2\x1a.alkalog.v1.PlannedServiceR\aplanned\"\x7f\n" +
 	"\x19DraftConsultationResponse\x12<\n" +
 	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\x12$\n" +
 	"\x04form\x18\n" +
-	" \x01(\v2\x10.alkalog.v1.FormR\x04form\"\xb3\x05\n" +
+	" \x01(\v2\x10.alkalog.v1.FormR\x04form\"\xb6\x05\n" +
 	"\vFieldAnswer\x12s\n" +
 	"\x05field\x18\x01 \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x04R\x05field\x128\n" +
 	"\x06answer\x18\x02 \x01(\x0e2\x12.alkalog.v1.AnswerB\n" +
@@ -2027,17 +2027,17 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampH\x00R\x04time\x12'\n" +
 	"\x04date\x18\a \x01(\v2\x11.google.type.DateH\x00R\x04date\x12-\n" +
 	"\x05event\x18\b \x01(\v2\x15.alkalog.v1.PastEventH\x00R\x05event\x12<\n" +
-	"\fdoctors_word\x18\t \x01(\v2\x17.alkalog.v1.DoctorsWordH\x00R\vdoctorsWord\x12@\n" +
-	"\x06origin\x18\x0f \x01(\x0e2\x18.alkalog.v1.AnswerOriginB\x0e\xbaH\v\x82\x01\b\x18\x01\x18\x02\x18\x05\x18\x06R\x06origin:\x04\x88\xb2\x19\x04B\x0e\n" +
-	"\x05value\x12\x05\xbaH\x02\b\x01\"\xe4\x05\n" +
-	"\x19AnswerConsultationRequest\x12\x9f\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
+	"\fdoctors_word\x18\t \x01(\v2\x17.alkalog.v1.DoctorsWordH\x00R\vdoctorsWord\x12C\n" +
+	"\x06origin\x18\x0f \x01(\x0e2\x18.alkalog.v1.AnswerOriginB\x11\xe0A\x02\xbaH\v\x82\x01\b\x18\x01\x18\x02\x18\x05\x18\x06R\x06origin:\x04\x88\xb2\x19\x04B\x0e\n" +
+	"\x05value\x12\x05\xbaH\x02\b\x01\"\xea\x05\n" +
+	"\x19AnswerConsultationRequest\x12\xa2\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x8d\x01\xe0A\x02\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12<\n" +
 	"\aanswers\x18\x03 \x03(\v2\x17.alkalog.v1.FieldAnswerB\t\xbaH\x06\x92\x01\x03\x10\x90\x03R\aanswers\x12\x88\x01\n" +
-	"\fclear_fields\x18\x04 \x03(\tBe\xbaH^\x92\x01[\x10\x90\x03\"VrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x04R\vclearFields\x12+\n" +
+	"\fclear_fields\x18\x04 \x03(\tBe\xbaH^\x92\x01[\x10\x90\x03\"VrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x04R\vclearFields\x12.\n" +
 	"\n" +
-	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x12\xa5\x01\n" +
+	"request_id\x18\x05 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x12\xa5\x01\n" +
 	"\n" +
 	"statements\x18\n" +
 	" \x03(\v2\x1b.alkalog.v1.StatementAnswerBh\xbaHe\xba\x01]\n" +
@@ -2049,58 +2049,58 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x1aAnswerConsultationResponse\x12<\n" +
 	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\x12$\n" +
 	"\x04form\x18\n" +
-	" \x01(\v2\x10.alkalog.v1.FormR\x04form\"\x8b\x02\n" +
-	"\x19SubmitConsultationRequest\x12\x9f\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x8a\x01\xfaA\x16\n" +
+	" \x01(\v2\x10.alkalog.v1.FormR\x04form\"\x91\x02\n" +
+	"\x19SubmitConsultationRequest\x12\xa2\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x8d\x01\xe0A\x02\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
-	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12+\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aSubmitConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xb5\x01\n" +
-	"\x12EraseClientRequest\x12r\n" +
-	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12+\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xbb\x01\n" +
+	"\x12EraseClientRequest\x12u\n" +
+	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12.\n" +
 	"\n" +
-	"request_id\x18\x02 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"P\n" +
+	"request_id\x18\x02 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"P\n" +
 	"\x13EraseClientResponse\x129\n" +
 	"\n" +
-	"erase_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\teraseTime\"\x89\x01\n" +
-	"\x13ExportClientRequest\x12r\n" +
-	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"erase_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\teraseTime\"\x8c\x01\n" +
+	"\x13ExportClientRequest\x12u\n" +
+	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
 	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
-	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xef\v\n" +
-	"\x13ConsultationService\x12e\n" +
-	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x19\x04\x12X\n" +
-	"\tGetClient\x12\x1c.alkalog.v1.GetClientRequest\x1a\x1d.alkalog.v1.GetClientResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xa7\x11\n" +
+	"\x13ConsultationService\x12\x8d\x01\n" +
+	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\":\x8a\xb2\x19\x0e\n" +
+	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x19\x04\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/{parent=chains/*}/clients\x12}\n" +
+	"\tGetClient\x12\x1c.alkalog.v1.GetClientRequest\x1a\x1d.alkalog.v1.GetClientResponse\"3\x8a\xb2\x19\n" +
 	"\n" +
-	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12^\n" +
-	"\vListClients\x12\x1e.alkalog.v1.ListClientsRequest\x1a\x1f.alkalog.v1.ListClientsResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=chains/*/clients/*}\x12\x8d\x01\n" +
+	"\vListClients\x12\x1e.alkalog.v1.ListClientsRequest\x1a\x1f.alkalog.v1.ListClientsResponse\"=\x8a\xb2\x19\n" +
 	"\n" +
-	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12e\n" +
-	"\fUpdateClient\x12\x1f.alkalog.v1.UpdateClientRequest\x1a .alkalog.v1.UpdateClientResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x1a\x04\x12v\n" +
-	"\x12CreateConsultation\x12%.alkalog.v1.CreateConsultationRequest\x1a&.alkalog.v1.CreateConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x19\x05\x12k\n" +
-	"\x0fGetConsultation\x12\".alkalog.v1.GetConsultationRequest\x1a#.alkalog.v1.GetConsultationResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12Q\n" +
-	"\aGetForm\x12\x1a.alkalog.v1.GetFormRequest\x1a\x1b.alkalog.v1.GetFormResponse\"\r\x8a\xb2\x19\t\n" +
-	"\x04\x01\x02\x03\x04*\x01\x18\x12q\n" +
-	"\x11ListConsultations\x12$.alkalog.v1.ListConsultationsRequest\x1a%.alkalog.v1.ListConsultationsResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12w\n" +
-	"\x12UpdateConsultation\x12%.alkalog.v1.UpdateConsultationRequest\x1a&.alkalog.v1.UpdateConsultationResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x04\x18\x1a!\x05\x12r\n" +
-	"\x11DraftConsultation\x12$.alkalog.v1.DraftConsultationRequest\x1a%.alkalog.v1.DraftConsultationResponse\"\x10\x8a\xb2\x19\f\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x02\x18\x05\x12v\n" +
-	"\x12AnswerConsultation\x12%.alkalog.v1.AnswerConsultationRequest\x1a&.alkalog.v1.AnswerConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x12v\n" +
-	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x12c\n" +
-	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"\x13\x8a\xb2\x19\x0f\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x04\x18\"#>\x12c\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{parent=chains/*}/clients:search\x12\x94\x01\n" +
+	"\fUpdateClient\x12\x1f.alkalog.v1.UpdateClientRequest\x1a .alkalog.v1.UpdateClientResponse\"A\x8a\xb2\x19\x0e\n" +
+	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x1a\x04\x82\xd3\xe4\x93\x02):\x01*2$/v1/{client.name=chains/*/clients/*}\x12\xae\x01\n" +
+	"\x12CreateConsultation\x12%.alkalog.v1.CreateConsultationRequest\x1a&.alkalog.v1.CreateConsultationResponse\"I\x8a\xb2\x19\r\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x19\x05\x82\xd3\xe4\x93\x022:\x01*\"-/v1/{parent=chains/*/clients/*}/consultations\x12\xa0\x01\n" +
+	"\x0fGetConsultation\x12\".alkalog.v1.GetConsultationRequest\x1a#.alkalog.v1.GetConsultationResponse\"D\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02/\x12-/v1/{name=chains/*/clients/*/consultations/*}\x12\x81\x01\n" +
+	"\aGetForm\x12\x1a.alkalog.v1.GetFormRequest\x1a\x1b.alkalog.v1.GetFormResponse\"=\x8a\xb2\x19\t\n" +
+	"\x04\x01\x02\x03\x04*\x01\x18\x82\xd3\xe4\x93\x02*:\x01*\"%/v1/{name=chains/*/clients/*}:getForm\x12\xa6\x01\n" +
+	"\x11ListConsultations\x12$.alkalog.v1.ListConsultationsRequest\x1a%.alkalog.v1.ListConsultationsResponse\"D\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02/\x12-/v1/{parent=chains/*/clients/*}/consultations\x12\xbc\x01\n" +
+	"\x12UpdateConsultation\x12%.alkalog.v1.UpdateConsultationRequest\x1a&.alkalog.v1.UpdateConsultationResponse\"W\x8a\xb2\x19\x0e\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x04\x18\x1a!\x05\x82\xd3\xe4\x93\x02?:\x01*2:/v1/{consultation.name=chains/*/clients/*/consultations/*}\x12\xb0\x01\n" +
+	"\x11DraftConsultation\x12$.alkalog.v1.DraftConsultationRequest\x1a%.alkalog.v1.DraftConsultationResponse\"N\x8a\xb2\x19\f\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x02\x18\x05\x82\xd3\xe4\x93\x028:\x01*\"3/v1/{parent=chains/*/clients/*}/consultations:draft\x12\xb5\x01\n" +
+	"\x12AnswerConsultation\x12%.alkalog.v1.AnswerConsultationRequest\x1a&.alkalog.v1.AnswerConsultationResponse\"P\x8a\xb2\x19\r\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x82\xd3\xe4\x93\x029:\x01*\"4/v1/{name=chains/*/clients/*/consultations/*}:answer\x12\xb5\x01\n" +
+	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"P\x8a\xb2\x19\r\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x82\xd3\xe4\x93\x029:\x01*\"4/v1/{name=chains/*/clients/*/consultations/*}:submit\x12\x91\x01\n" +
+	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"A\x8a\xb2\x19\x0f\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x04\x18\"#>\x82\xd3\xe4\x93\x02(:\x01*\"#/v1/{name=chains/*/clients/*}:erase\x12c\n" +
 	"\fExportClient\x12\x1f.alkalog.v1.ExportClientRequest\x1a .alkalog.v1.ExportClientResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
 	"\x01\x05\x18\x01 \x01*\x01\x180\x01B5\n" +

@@ -544,15 +544,15 @@ var File_alkalog_v1_directory_proto protoreflect.FileDescriptor
 const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\n" +
 	"\x1aalkalog/v1/directory.proto\x12\n" +
-	"alkalog.v1\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8c\x04\n" +
+	"alkalog.v1\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8f\x04\n" +
 	"\x05Chain\x12E\n" +
 	"\x04name\x18\x01 \x01(\tB1\xe0A\b\xbaH'r%2#^(chains/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
 	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"updateTime\x12\x81\x01\n" +
-	"\fdisplay_name\x18\x05 \x01(\tB^\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdisplayName\x123\n" +
+	"updateTime\x12\x84\x01\n" +
+	"\fdisplay_name\x18\x05 \x01(\tBa\xe0A\x02\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdisplayName\x123\n" +
 	"\tretention\x18\x06 \x01(\v2\x15.alkalog.v1.RetentionR\tretention\x12:\n" +
 	"\bsettings\x18\x1e \x01(\v2\x19.alkalog.v1.ChainSettingsB\x03\xe0A\x03R\bsettings:\"\xeaA\x1f\n" +
 	"\ralkalog/Chain\x12\x0echains/{chain}\"\xf8\x03\n" +
@@ -574,15 +574,15 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\vclient_days\x18\x01 \x01(\x05B\v\xbaH\b\x1a\x06\x18\x94\x9d\x02(\x00R\n" +
 	"clientDays\x12-\n" +
 	"\frequest_days\x18\x02 \x01(\x05B\n" +
-	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\vrequestDays\"\xaf\x06\n" +
+	"\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\vrequestDays\"\xb2\x06\n" +
 	"\x05Salon\x12d\n" +
 	"\x04name\x18\x01 \x01(\tBP\xe0A\b\xbaHFrD2B^(chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
 	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"updateTime\x12\x81\x01\n" +
-	"\fdisplay_name\x18\x05 \x01(\tB^\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdisplayName\x12F\n" +
+	"updateTime\x12\x84\x01\n" +
+	"\fdisplay_name\x18\x05 \x01(\tBa\xe0A\x02\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdisplayName\x12F\n" +
 	"\fjurisdiction\x18\x06 \x01(\x0e2\x18.alkalog.v1.JurisdictionB\b\xbaH\x05\x82\x01\x02\x10\x01R\fjurisdiction\x12<\n" +
 	"\ttime_zone\x18\a \x01(\tB\x1f\xbaH\x18r\x16\x18@2\x12^[A-Za-z0-9_+/-]*$\xa0\xb2\x19\x01R\btimeZone\x12J\n" +
 	"\vregion_code\x18\t \x01(\tB)\xbaH\"r 2\x1e^([A-Z]{2}(-[A-Z0-9]{1,3})?)?$\xa0\xb2\x19\x01R\n" +
@@ -591,16 +591,16 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	" \x01(\tB\x1b\xbaH\x14r\x122\x10^([0-9]{1,15})?$\xa0\xb2\x19\x01R\x0femergencyNumber\x126\n" +
 	"\x0fminutes_to_bowl\x18\b \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x0f(\x00H\x00R\rminutesToBowl\x88\x01\x01:1\xeaA.\n" +
 	"\ralkalog/Salon\x12\x1dchains/{chain}/salons/{salon}B\x12\n" +
-	"\x10_minutes_to_bowl\"\xf5\x06\n" +
+	"\x10_minutes_to_bowl\"\xfb\x06\n" +
 	"\fPractitioner\x12k\n" +
 	"\x04name\x18\x01 \x01(\tBW\xe0A\b\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
 	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"createTime\x12@\n" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"updateTime\x12\x81\x01\n" +
-	"\fdisplay_name\x18\x05 \x01(\tB^\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x06R\vdisplayName\x124\n" +
-	"\x04role\x18\x06 \x01(\x0e2\x10.alkalog.v1.RoleB\x0e\xbaH\v\x82\x01\b\x18\x02\x18\x03\x18\x04\x18\x05R\x04role\x12\x83\x01\n" +
+	"updateTime\x12\x84\x01\n" +
+	"\fdisplay_name\x18\x05 \x01(\tBa\xe0A\x02\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x06R\vdisplayName\x127\n" +
+	"\x04role\x18\x06 \x01(\x0e2\x10.alkalog.v1.RoleB\x11\xe0A\x02\xbaH\v\x82\x01\b\x18\x02\x18\x03\x18\x04\x18\x05R\x04role\x12\x83\x01\n" +
 	"\x0elicence_number\x18\a \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x06R\rlicenceNumber\x12J\n" +
 	"\x13licence_expire_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\x11licenceExpireTime\x12{\n" +
 	"\x06salons\x18\t \x03(\tBc\xfaA\x0f\n" +

@@ -1951,7 +1951,7 @@ var File_alkalog_v1_directory_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"\"alkalog/v1/directory_service.proto\x12\n" +
-	"alkalog.v1\x1a\x1aalkalog/v1/directory.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x17\n" +
+	"alkalog.v1\x1a\x1aalkalog/v1/directory.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\x17\n" +
 	"\x15DescribeCallerRequest\"\xf6\x03\n" +
 	"\x16DescribeCallerResponse\x12\x1a\n" +
 	"\x05actor\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x02R\x05actor\x12$\n" +
@@ -1988,16 +1988,16 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"\n" +
 	"page_bytes\x18\x0f \x01(\x03R\tpageBytes\x12!\n" +
 	"\frequest_days\x18\x10 \x01(\x05R\vrequestDays\x12!\n" +
-	"\fheartbeat_ms\x18\x11 \x01(\x03R\vheartbeatMs\"\xb3\x01\n" +
-	"\x12CreateChainRequest\x12?\n" +
-	"\bchain_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\achainId\x12/\n" +
-	"\x05chain\x18\x03 \x01(\v2\x11.alkalog.v1.ChainB\x06\xbaH\x03\xc8\x01\x01R\x05chain\x12+\n" +
+	"\fheartbeat_ms\x18\x11 \x01(\x03R\vheartbeatMs\"\xbc\x01\n" +
+	"\x12CreateChainRequest\x12B\n" +
+	"\bchain_id\x18\x02 \x01(\tB'\xe0A\x02\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\achainId\x122\n" +
+	"\x05chain\x18\x03 \x01(\v2\x11.alkalog.v1.ChainB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x05chain\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
 	"\x13CreateChainResponse\x12'\n" +
-	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"d\n" +
-	"\x0fGetChainRequest\x12Q\n" +
-	"\x04name\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"g\n" +
+	"\x0fGetChainRequest\x12T\n" +
+	"\x04name\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\";\n" +
 	"\x10GetChainResponse\x12'\n" +
 	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"f\n" +
@@ -2007,123 +2007,125 @@ const file_alkalog_v1_directory_service_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"m\n" +
 	"\x12ListChainsResponse\x12)\n" +
 	"\x06chains\x18\x01 \x03(\v2\x11.alkalog.v1.ChainR\x06chains\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xb7\x01\n" +
-	"\x12UpdateChainRequest\x12/\n" +
-	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainB\x06\xbaH\x03\xc8\x01\x01R\x05chain\x12C\n" +
-	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12+\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc0\x01\n" +
+	"\x12UpdateChainRequest\x122\n" +
+	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x05chain\x12F\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"updateMask\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
 	"\x13UpdateChainResponse\x12'\n" +
-	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"\x8a\x02\n" +
-	"\x12CreateSalonRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12?\n" +
-	"\bsalon_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\asalonId\x12/\n" +
-	"\x05salon\x18\x03 \x01(\v2\x11.alkalog.v1.SalonB\x06\xbaH\x03\xc8\x01\x01R\x05salon\x12+\n" +
+	"\x05chain\x18\x01 \x01(\v2\x11.alkalog.v1.ChainR\x05chain\"\x96\x02\n" +
+	"\x12CreateSalonRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12B\n" +
+	"\bsalon_id\x18\x02 \x01(\tB'\xe0A\x02\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\asalonId\x122\n" +
+	"\x05salon\x18\x03 \x01(\v2\x11.alkalog.v1.SalonB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x05salon\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
 	"\x13CreateSalonResponse\x12'\n" +
-	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\x83\x01\n" +
-	"\x0fGetSalonRequest\x12p\n" +
-	"\x04name\x18\x01 \x01(\tB\\\xfaA\x0f\n" +
+	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\x86\x01\n" +
+	"\x0fGetSalonRequest\x12s\n" +
+	"\x04name\x18\x01 \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\";\n" +
 	"\x10GetSalonResponse\x12'\n" +
-	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\xbd\x01\n" +
-	"\x11ListSalonsRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\xc0\x01\n" +
+	"\x11ListSalonsRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"m\n" +
 	"\x12ListSalonsResponse\x12)\n" +
 	"\x06salons\x18\x01 \x03(\v2\x11.alkalog.v1.SalonR\x06salons\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xb7\x01\n" +
-	"\x12UpdateSalonRequest\x12/\n" +
-	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonB\x06\xbaH\x03\xc8\x01\x01R\x05salon\x12C\n" +
-	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12+\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc0\x01\n" +
+	"\x12UpdateSalonRequest\x122\n" +
+	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\x05salon\x12F\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"updateMask\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\">\n" +
 	"\x13UpdateSalonResponse\x12'\n" +
-	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\xb4\x02\n" +
-	"\x19CreatePractitionerRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
-	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12M\n" +
-	"\x0fpractitioner_id\x18\x02 \x01(\tB$\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x0epractitionerId\x12D\n" +
-	"\fpractitioner\x18\x03 \x01(\v2\x18.alkalog.v1.PractitionerB\x06\xbaH\x03\xc8\x01\x01R\fpractitioner\x12+\n" +
+	"\x05salon\x18\x01 \x01(\v2\x11.alkalog.v1.SalonR\x05salon\"\xc0\x02\n" +
+	"\x19CreatePractitionerRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12P\n" +
+	"\x0fpractitioner_id\x18\x02 \x01(\tB'\xe0A\x02\xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x0epractitionerId\x12G\n" +
+	"\fpractitioner\x18\x03 \x01(\v2\x18.alkalog.v1.PractitionerB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\fpractitioner\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aCreatePractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"\x98\x01\n" +
-	"\x16GetPractitionerRequest\x12~\n" +
-	"\x04name\x18\x01 \x01(\tBj\xfaA\x16\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"\x9c\x01\n" +
+	"\x16GetPractitionerRequest\x12\x81\x01\n" +
+	"\x04name\x18\x01 \x01(\tBm\xe0A\x02\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"W\n" +
 	"\x17GetPractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"\xc4\x01\n" +
-	"\x18ListPractitionersRequest\x12U\n" +
-	"\x06parent\x18\x01 \x01(\tB=\xfaA\x0f\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"\xc7\x01\n" +
+	"\x18ListPractitionersRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"\x89\x01\n" +
 	"\x19ListPractitionersResponse\x12>\n" +
 	"\rpractitioners\x18\x01 \x03(\v2\x18.alkalog.v1.PractitionerR\rpractitioners\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xd3\x01\n" +
-	"\x19UpdatePractitionerRequest\x12D\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerB\x06\xbaH\x03\xc8\x01\x01R\fpractitioner\x12C\n" +
-	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12+\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xdc\x01\n" +
+	"\x19UpdatePractitionerRequest\x12G\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\fpractitioner\x12F\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"updateMask\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aUpdatePractitionerResponse\x12<\n" +
-	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"}\n" +
-	"\x17GetChainSettingsRequest\x12b\n" +
-	"\x04name\x18\x01 \x01(\tBN\xfaA\x17\n" +
+	"\fpractitioner\x18\x01 \x01(\v2\x18.alkalog.v1.PractitionerR\fpractitioner\"\x80\x01\n" +
+	"\x17GetChainSettingsRequest\x12e\n" +
+	"\x04name\x18\x01 \x01(\tBQ\xe0A\x02\xfaA\x17\n" +
 	"\x15alkalog/ChainSettings\xbaH-r+2)^chains/[a-z0-9][a-z0-9-]{0,62}/settings$\xa0\xb2\x19\x02R\x04name\"\\\n" +
 	"\x18GetChainSettingsResponse\x12@\n" +
-	"\x0echain_settings\x18\x01 \x01(\v2\x19.alkalog.v1.ChainSettingsR\rchainSettings\"\xde\x01\n" +
+	"\x0echain_settings\x18\x01 \x01(\v2\x19.alkalog.v1.ChainSettingsR\rchainSettings\"\xe1\x01\n" +
 	"\x1aUpdateChainSettingsRequest\x12K\n" +
 	"\x0echain_settings\x18\x01 \x01(\v2\x19.alkalog.v1.ChainSettingsB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\rchainSettings\x12F\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12+\n" +
+	"updateMask\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"_\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"_\n" +
 	"\x1bUpdateChainSettingsResponse\x12@\n" +
-	"\x0echain_settings\x18\x01 \x01(\v2\x19.alkalog.v1.ChainSettingsR\rchainSettings2\xa5\f\n" +
-	"\x10DirectoryService\x12i\n" +
-	"\x0eDescribeCaller\x12!.alkalog.v1.DescribeCallerRequest\x1a\".alkalog.v1.DescribeCallerResponse\"\x10\x8a\xb2\x19\f\n" +
-	"\a\x01\x02\x03\x04\x05\x06\a*\x01\x18\x12`\n" +
-	"\vCreateChain\x12\x1e.alkalog.v1.CreateChainRequest\x1a\x1f.alkalog.v1.CreateChainResponse\"\x10\x8a\xb2\x19\f\n" +
-	"\x01\a\x10\x01\x18\x01 \x01*\x01\x19\x12S\n" +
-	"\bGetChain\x12\x1b.alkalog.v1.GetChainRequest\x1a\x1c.alkalog.v1.GetChainResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x03\a\x05\x06*\x01\x18\x12V\n" +
+	"\x0echain_settings\x18\x01 \x01(\v2\x19.alkalog.v1.ChainSettingsR\rchainSettings2\xe5\x10\n" +
+	"\x10DirectoryService\x12\x83\x01\n" +
+	"\x0eDescribeCaller\x12!.alkalog.v1.DescribeCallerRequest\x1a\".alkalog.v1.DescribeCallerResponse\"*\x8a\xb2\x19\f\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a*\x01\x18\x82\xd3\xe4\x93\x02\x14\x12\x12/v1:describeCaller\x12u\n" +
+	"\vCreateChain\x12\x1e.alkalog.v1.CreateChainRequest\x1a\x1f.alkalog.v1.CreateChainResponse\"%\x8a\xb2\x19\f\n" +
+	"\x01\a\x10\x01\x18\x01 \x01*\x01\x19\x82\xd3\xe4\x93\x02\x0f:\x01*\"\n" +
+	"/v1/chains\x12n\n" +
+	"\bGetChain\x12\x1b.alkalog.v1.GetChainRequest\x1a\x1c.alkalog.v1.GetChainResponse\"'\x8a\xb2\x19\b\n" +
+	"\x03\a\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02\x15\x12\x13/v1/{name=chains/*}\x12h\n" +
 	"\n" +
-	"ListChains\x12\x1d.alkalog.v1.ListChainsRequest\x1a\x1e.alkalog.v1.ListChainsResponse\"\t\x8a\xb2\x19\x05\n" +
-	"\x01\a \x01\x12b\n" +
-	"\vUpdateChain\x12\x1e.alkalog.v1.UpdateChainRequest\x1a\x1f.alkalog.v1.UpdateChainResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x02\a\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x12n\n" +
-	"\x10GetChainSettings\x12#.alkalog.v1.GetChainSettingsRequest\x1a$.alkalog.v1.GetChainSettingsResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12y\n" +
-	"\x13UpdateChainSettings\x12&.alkalog.v1.UpdateChainSettingsRequest\x1a'.alkalog.v1.UpdateChainSettingsResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x12a\n" +
-	"\vCreateSalon\x12\x1e.alkalog.v1.CreateSalonRequest\x1a\x1f.alkalog.v1.CreateSalonResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12V\n" +
-	"\bGetSalon\x12\x1b.alkalog.v1.GetSalonRequest\x1a\x1c.alkalog.v1.GetSalonResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12\\\n" +
+	"ListChains\x12\x1d.alkalog.v1.ListChainsRequest\x1a\x1e.alkalog.v1.ListChainsResponse\"\x1b\x8a\xb2\x19\x05\n" +
+	"\x01\a \x01\x82\xd3\xe4\x93\x02\f\x12\n" +
+	"/v1/chains\x12\x86\x01\n" +
+	"\vUpdateChain\x12\x1e.alkalog.v1.UpdateChainRequest\x1a\x1f.alkalog.v1.UpdateChainResponse\"6\x8a\xb2\x19\x0e\n" +
+	"\x02\a\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x82\xd3\xe4\x93\x02\x1e:\x01*2\x19/v1/{chain.name=chains/*}\x12\x92\x01\n" +
+	"\x10GetChainSettings\x12#.alkalog.v1.GetChainSettingsRequest\x1a$.alkalog.v1.GetChainSettingsResponse\"3\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02\x1e\x12\x1c/v1/{name=chains/*/settings}\x12\xaf\x01\n" +
+	"\x13UpdateChainSettings\x12&.alkalog.v1.UpdateChainSettingsRequest\x1a'.alkalog.v1.UpdateChainSettingsResponse\"G\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x82\xd3\xe4\x93\x020:\x01*2+/v1/{chain_settings.name=chains/*/settings}\x12\x88\x01\n" +
+	"\vCreateSalon\x12\x1e.alkalog.v1.CreateSalonRequest\x1a\x1f.alkalog.v1.CreateSalonResponse\"8\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{parent=chains/*}/salons\x12z\n" +
+	"\bGetSalon\x12\x1b.alkalog.v1.GetSalonRequest\x1a\x1c.alkalog.v1.GetSalonResponse\"3\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02\x1e\x12\x1c/v1/{name=chains/*/salons/*}\x12\x80\x01\n" +
 	"\n" +
-	"ListSalons\x12\x1d.alkalog.v1.ListSalonsRequest\x1a\x1e.alkalog.v1.ListSalonsResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12_\n" +
-	"\vUpdateSalon\x12\x1e.alkalog.v1.UpdateSalonRequest\x1a\x1f.alkalog.v1.UpdateSalonResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x01\x05\x10\x01\x18\x01*\x02\x18\x1a\x12v\n" +
-	"\x12CreatePractitioner\x12%.alkalog.v1.CreatePractitionerRequest\x1a&.alkalog.v1.CreatePractitionerResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x12k\n" +
-	"\x0fGetPractitioner\x12\".alkalog.v1.GetPractitionerRequest\x1a#.alkalog.v1.GetPractitionerResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12q\n" +
-	"\x11ListPractitioners\x12$.alkalog.v1.ListPractitionersRequest\x1a%.alkalog.v1.ListPractitionersResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12v\n" +
-	"\x12UpdatePractitioner\x12%.alkalog.v1.UpdatePractitionerRequest\x1a&.alkalog.v1.UpdatePractitionerResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1aB5\n" +
+	"ListSalons\x12\x1d.alkalog.v1.ListSalonsRequest\x1a\x1e.alkalog.v1.ListSalonsResponse\"3\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02\x1e\x12\x1c/v1/{parent=chains/*}/salons\x12\x8c\x01\n" +
+	"\vUpdateSalon\x12\x1e.alkalog.v1.UpdateSalonRequest\x1a\x1f.alkalog.v1.UpdateSalonResponse\"<\x8a\xb2\x19\v\n" +
+	"\x01\x05\x10\x01\x18\x01*\x02\x18\x1a\x82\xd3\xe4\x93\x02':\x01*2\"/v1/{salon.name=chains/*/salons/*}\x12\xa4\x01\n" +
+	"\x12CreatePractitioner\x12%.alkalog.v1.CreatePractitionerRequest\x1a&.alkalog.v1.CreatePractitionerResponse\"?\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x19\x82\xd3\xe4\x93\x02(:\x01*\"#/v1/{parent=chains/*}/practitioners\x12\x96\x01\n" +
+	"\x0fGetPractitioner\x12\".alkalog.v1.GetPractitionerRequest\x1a#.alkalog.v1.GetPractitionerResponse\":\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02%\x12#/v1/{name=chains/*/practitioners/*}\x12\x9c\x01\n" +
+	"\x11ListPractitioners\x12$.alkalog.v1.ListPractitionersRequest\x1a%.alkalog.v1.ListPractitionersResponse\":\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02%\x12#/v1/{parent=chains/*}/practitioners\x12\xb1\x01\n" +
+	"\x12UpdatePractitioner\x12%.alkalog.v1.UpdatePractitionerRequest\x1a&.alkalog.v1.UpdatePractitionerResponse\"L\x8a\xb2\x19\r\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x02\x18\x1a\x82\xd3\xe4\x93\x025:\x01*20/v1/{practitioner.name=chains/*/practitioners/*}B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

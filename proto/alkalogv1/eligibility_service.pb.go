@@ -1426,73 +1426,71 @@ var File_alkalog_v1_eligibility_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\n" +
 	"$alkalog/v1/eligibility_service.proto\x12\n" +
-	"alkalog.v1\x1a\x1dalkalog/v1/consultation.proto\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/view.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xbd\f\n" +
-	"\x17CheckEligibilityRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"alkalog.v1\x1a\x1dalkalog/v1/consultation.proto\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/view.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcf\f\n" +
+	"\x17CheckEligibilityRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\xb1\x01\n" +
 	"\fconsultation\x18\x02 \x01(\tB\x8a\x01\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02H\x00R\fconsultation\x122\n" +
-	"\x06inline\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationH\x00R\x06inline\x12F\n" +
-	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\vserviceKind\x12z\n" +
-	"\aproduct\x18\x05 \x01(\tB`\xfaA\x11\n" +
+	"\x06inline\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationH\x00R\x06inline\x12I\n" +
+	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\vserviceKind\x12}\n" +
+	"\aproduct\x18\x05 \x01(\tBc\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
-	"\blot_code\x18\x06 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12\x8e\x01\n" +
-	"\fpractitioner\x18\a \x01(\tBj\xfaA\x16\n" +
+	"\blot_code\x18\x06 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12\x91\x01\n" +
+	"\fpractitioner\x18\a \x01(\tBm\xe0A\x02\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12\x8d\x01\n" +
 	"\n" +
 	"supervisor\x18\b \x01(\tBm\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\n" +
-	"supervisor\x12r\n" +
-	"\x05salon\x18\t \x01(\tB\\\xfaA\x0f\n" +
+	"supervisor\x12u\n" +
+	"\x05salon\x18\t \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12I\n" +
 	"\vsection_ids\x18\v \x03(\tB(\xbaH!\x92\x01\x1e\x10\f\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\n" +
 	"sectionIds\x12\xac\x01\n" +
 	"\x0fsection_choices\x18\f \x03(\v2\x19.alkalog.v1.SectionChoiceBh\xbaHe\xba\x01]\n" +
 	"\x1ccheck.section_choices.unique\x12\x19each section at most once\x1a\"this.map(s, s.section_id).unique()\x92\x01\x02\x10\fR\x0esectionChoices\x12\x80\x01\n" +
-	"\fwhat_changed\x18\r \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\vwhatChanged\x12+\n" +
+	"\fwhat_changed\x18\r \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\vwhatChanged\x12.\n" +
 	"\n" +
 	"request_id\x18\n" +
-	" \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x124\n" +
+	" \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x124\n" +
 	"\x04view\x18\x0e \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04viewB\x10\n" +
-	"\asubject\x12\x05\xbaH\x02\b\x01\"\xc6\x02\n" +
-	"\rSectionChoice\x12@\n" +
+	"\asubject\x12\x05\xbaH\x02\b\x01\"\xcc\x02\n" +
+	"\rSectionChoice\x12C\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12z\n" +
-	"\aproduct\x18\x02 \x01(\tB`\xfaA\x11\n" +
+	"section_id\x18\x01 \x01(\tB$\xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12}\n" +
+	"\aproduct\x18\x02 \x01(\tBc\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
 	"\blot_code\x18\x03 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\"\x8f\x01\n" +
 	"\x18CheckEligibilityResponse\x120\n" +
 	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\x12A\n" +
 	"\vserver_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xf9\v\n" +
-	"\x13CheckBookingRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"serverTime\"\x8e\f\n" +
+	"\x13CheckBookingRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\xb1\x01\n" +
 	"\fconsultation\x18\x02 \x01(\tB\x8a\x01\xfaA\x16\n" +
 	"\x14alkalog/Consultation\xbaHjrh2f^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/consultations/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02H\x00R\fconsultation\x122\n" +
-	"\x06inline\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationH\x00R\x06inline\x12F\n" +
-	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\vserviceKind\x12z\n" +
-	"\aproduct\x18\x05 \x01(\tB`\xfaA\x11\n" +
+	"\x06inline\x18\x03 \x01(\v2\x18.alkalog.v1.ConsultationH\x00R\x06inline\x12I\n" +
+	"\fservice_kind\x18\x04 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\vserviceKind\x12}\n" +
+	"\aproduct\x18\x05 \x01(\tBc\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
-	"\blot_code\x18\x06 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12\x8e\x01\n" +
-	"\fpractitioner\x18\a \x01(\tBj\xfaA\x16\n" +
+	"\blot_code\x18\x06 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12\x91\x01\n" +
+	"\fpractitioner\x18\a \x01(\tBm\xe0A\x02\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12\x8d\x01\n" +
 	"\n" +
 	"supervisor\x18\b \x01(\tBm\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\n" +
-	"supervisor\x12r\n" +
-	"\x05salon\x18\t \x01(\tB\\\xfaA\x0f\n" +
+	"supervisor\x12u\n" +
+	"\x05salon\x18\t \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12I\n" +
 	"\vsection_ids\x18\v \x03(\tB(\xbaH!\x92\x01\x1e\x10\f\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\n" +
 	"sectionIds\x12\xae\x01\n" +
 	"\x0fsection_choices\x18\f \x03(\v2\x19.alkalog.v1.SectionChoiceBj\xbaHg\xba\x01_\n" +
-	"\x1ebooking.section_choices.unique\x12\x19each section at most once\x1a\"this.map(s, s.section_id).unique()\x92\x01\x02\x10\fR\x0esectionChoices\x12?\n" +
-	"\tbook_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\bbookTime\x12+\n" +
+	"\x1ebooking.section_choices.unique\x12\x19each section at most once\x1a\"this.map(s, s.section_id).unique()\x92\x01\x02\x10\fR\x0esectionChoices\x12B\n" +
+	"\tbook_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\bbookTime\x12.\n" +
 	"\n" +
 	"request_id\x18\n" +
-	" \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x124\n" +
+	" \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x124\n" +
 	"\x04view\x18\x0f \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04viewB\x10\n" +
 	"\asubject\x12\x05\xbaH\x02\b\x01\"\xc8\x02\n" +
 	"\x12BookingRequirement\x12+\n" +
@@ -1508,15 +1506,15 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\rearliest_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12B\n" +
 	"\frequirements\x18\x03 \x03(\v2\x1e.alkalog.v1.BookingRequirementR\frequirements\x12A\n" +
 	"\vserver_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xe4\x01\n" +
-	"\x12GetDecisionRequest\x12\x97\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"serverTime\"\xe7\x01\n" +
+	"\x12GetDecisionRequest\x12\x9a\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x85\x01\xe0A\x02\xfaA\x12\n" +
 	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x124\n" +
 	"\x04view\x18\x02 \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04view\"G\n" +
 	"\x13GetDecisionResponse\x120\n" +
-	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\"\x97\x02\n" +
-	"\x14ListDecisionsRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\"\x9a\x02\n" +
+	"\x14ListDecisionsRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
@@ -1524,38 +1522,38 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	"\x04view\x18\x04 \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04view\"y\n" +
 	"\x15ListDecisionsResponse\x122\n" +
 	"\tdecisions\x18\x01 \x03(\v2\x14.alkalog.v1.DecisionR\tdecisions\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc2\a\n" +
-	"\x17OverrideDecisionRequest\x12\x97\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
-	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12w\n" +
-	"\arule_id\x18\x02 \x01(\tB^\xbaHWrU\x10\x01\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06ruleId\x12v\n" +
-	"\asubject\x18\x03 \x01(\tB\\\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\asubject\x12\x8e\x01\n" +
-	"\fpractitioner\x18\x04 \x01(\tBj\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12\x7f\n" +
-	"\vreason_code\x18\x05 \x01(\tB^\xbaHWrU\x10\x01\x18?2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\n" +
-	"reasonCode\x12y\n" +
-	"\acomment\x18\x06 \x01(\tB_\xbaHXrV\x10\x14\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12+\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xd5\a\n" +
+	"\x17OverrideDecisionRequest\x12\x9a\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x85\x01\xe0A\x02\xfaA\x12\n" +
+	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12z\n" +
+	"\arule_id\x18\x02 \x01(\tBa\xe0A\x02\xbaHWrU\x10\x01\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\x06ruleId\x12v\n" +
+	"\asubject\x18\x03 \x01(\tB\\\xbaHUrS\x18P2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\asubject\x12\x91\x01\n" +
+	"\fpractitioner\x18\x04 \x01(\tBm\xe0A\x02\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12\x82\x01\n" +
+	"\vreason_code\x18\x05 \x01(\tBa\xe0A\x02\xbaHWrU\x10\x01\x18?2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\n" +
+	"reasonCode\x12|\n" +
+	"\acomment\x18\x06 \x01(\tBb\xe0A\x02\xbaHXrV\x10\x14\x18\xd0\x0f2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12.\n" +
 	"\n" +
-	"request_id\x18\a \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x12?\n" +
+	"request_id\x18\a \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\x12?\n" +
 	"\fphoto_digest\x18\b \x01(\tB\x1c\xbaH\x15r\x132\x11^([0-9a-f]{64})?$\xa0\xb2\x19\x04R\vphotoDigest\x12!\n" +
 	"\flooked_again\x18\t \x01(\bR\vlookedAgain\"~\n" +
 	"\x18OverrideDecisionResponse\x120\n" +
 	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision\x120\n" +
-	"\boverride\x18\x02 \x01(\v2\x14.alkalog.v1.OverrideR\boverride\"\xb1\x01\n" +
-	"\x15ReplayDecisionRequest\x12\x97\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\boverride\x18\x02 \x01(\v2\x14.alkalog.v1.OverrideR\boverride\"\xb4\x01\n" +
+	"\x15ReplayDecisionRequest\x12\x9a\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x85\x01\xe0A\x02\xfaA\x12\n" +
 	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"\x8b\x01\n" +
 	"\x16ReplayDecisionResponse\x12\x1c\n" +
 	"\tidentical\x18\x01 \x01(\bR\tidentical\x12&\n" +
 	"\vdifferences\x18\x02 \x03(\tB\x04\xa0\xb2\x19\x04R\vdifferences\x12+\n" +
-	"\x0eengine_version\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\rengineVersion\"\xf4\x02\n" +
-	"\x1aCountersignDecisionRequest\x12\x97\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
-	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x8e\x01\n" +
-	"\fpractitioner\x18\x02 \x01(\tBj\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12+\n" +
+	"\x0eengine_version\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\rengineVersion\"\xfd\x02\n" +
+	"\x1aCountersignDecisionRequest\x12\x9a\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x85\x01\xe0A\x02\xfaA\x12\n" +
+	"\x10alkalog/Decision\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x91\x01\n" +
+	"\fpractitioner\x18\x02 \x01(\tBm\xe0A\x02\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"O\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"O\n" +
 	"\x1bCountersignDecisionResponse\x120\n" +
 	"\bdecision\x18\x01 \x01(\v2\x14.alkalog.v1.DecisionR\bdecision*\xfe\x01\n" +
 	"\x16BookingRequirementKind\x12(\n" +
@@ -1564,22 +1562,22 @@ const file_alkalog_v1_eligibility_service_proto_rawDesc = "" +
 	" BOOKING_REQUIREMENT_KIND_ABSTAIN\x10\x02\x12!\n" +
 	"\x1dBOOKING_REQUIREMENT_KIND_TEST\x10\x03\x12)\n" +
 	"%BOOKING_REQUIREMENT_KIND_DOCTORS_WORD\x10\x04\x12#\n" +
-	"\x1fBOOKING_REQUIREMENT_KIND_SETTLE\x10\x052\x8e\x06\n" +
-	"\x12EligibilityService\x12q\n" +
-	"\x10CheckEligibility\x12#.alkalog.v1.CheckEligibilityRequest\x1a$.alkalog.v1.CheckEligibilityResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x02\x18\x05\x12c\n" +
-	"\fCheckBooking\x12\x1f.alkalog.v1.CheckBookingRequest\x1a .alkalog.v1.CheckBookingResponse\"\x10\x8a\xb2\x19\f\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x02\x18\x05\x12_\n" +
-	"\vGetDecision\x12\x1e.alkalog.v1.GetDecisionRequest\x1a\x1f.alkalog.v1.GetDecisionResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12e\n" +
-	"\rListDecisions\x12 .alkalog.v1.ListDecisionsRequest\x1a!.alkalog.v1.ListDecisionsResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12r\n" +
-	"\x10OverrideDecision\x12#.alkalog.v1.OverrideDecisionRequest\x1a$.alkalog.v1.OverrideDecisionResponse\"\x13\x8a\xb2\x19\x0f\n" +
-	"\x04\x02\x03\x04\x05\x10\x01\x18\x01*\x03\x18\x05%\x12}\n" +
-	"\x13CountersignDecision\x12&.alkalog.v1.CountersignDecisionRequest\x1a'.alkalog.v1.CountersignDecisionResponse\"\x15\x8a\xb2\x19\x11\n" +
-	"\x01\x04\x10\x01\x18\x01*\b\x18\x05&'()*+\x12e\n" +
-	"\x0eReplayDecision\x12!.alkalog.v1.ReplayDecisionRequest\x1a\".alkalog.v1.ReplayDecisionResponse\"\f\x8a\xb2\x19\b\n" +
-	"\x03\x04\x05\x06*\x01\x18B5\n" +
+	"\x1fBOOKING_REQUIREMENT_KIND_SETTLE\x10\x052\x9d\t\n" +
+	"\x12EligibilityService\x12\xab\x01\n" +
+	"\x10CheckEligibility\x12#.alkalog.v1.CheckEligibilityRequest\x1a$.alkalog.v1.CheckEligibilityResponse\"L\x8a\xb2\x19\x0e\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x02\x18\x05\x82\xd3\xe4\x93\x024:\x01*\"//v1/{parent=chains/*/clients/*}/decisions:check\x12\x9a\x01\n" +
+	"\fCheckBooking\x12\x1f.alkalog.v1.CheckBookingRequest\x1a .alkalog.v1.CheckBookingResponse\"G\x8a\xb2\x19\f\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x02\x18\x05\x82\xd3\xe4\x93\x021:\x01*\",/v1/{parent=chains/*/clients/*}:checkBooking\x12\x90\x01\n" +
+	"\vGetDecision\x12\x1e.alkalog.v1.GetDecisionRequest\x1a\x1f.alkalog.v1.GetDecisionResponse\"@\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02+\x12)/v1/{name=chains/*/clients/*/decisions/*}\x12\x96\x01\n" +
+	"\rListDecisions\x12 .alkalog.v1.ListDecisionsRequest\x1a!.alkalog.v1.ListDecisionsResponse\"@\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02+\x12)/v1/{parent=chains/*/clients/*}/decisions\x12\xaf\x01\n" +
+	"\x10OverrideDecision\x12#.alkalog.v1.OverrideDecisionRequest\x1a$.alkalog.v1.OverrideDecisionResponse\"P\x8a\xb2\x19\x0f\n" +
+	"\x04\x02\x03\x04\x05\x10\x01\x18\x01*\x03\x18\x05%\x82\xd3\xe4\x93\x027:\x01*\"2/v1/{name=chains/*/clients/*/decisions/*}:override\x12\xbd\x01\n" +
+	"\x13CountersignDecision\x12&.alkalog.v1.CountersignDecisionRequest\x1a'.alkalog.v1.CountersignDecisionResponse\"U\x8a\xb2\x19\x11\n" +
+	"\x01\x04\x10\x01\x18\x01*\b\x18\x05&'()*+\x82\xd3\xe4\x93\x02::\x01*\"5/v1/{name=chains/*/clients/*/decisions/*}:countersign\x12\x9d\x01\n" +
+	"\x0eReplayDecision\x12!.alkalog.v1.ReplayDecisionRequest\x1a\".alkalog.v1.ReplayDecisionResponse\"D\x8a\xb2\x19\b\n" +
+	"\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x022\x120/v1/{name=chains/*/clients/*/decisions/*}:replayB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

@@ -416,11 +416,10 @@ var File_alkalog_v1_form_proto protoreflect.FileDescriptor
 const file_alkalog_v1_form_proto_rawDesc = "" +
 	"\n" +
 	"\x15alkalog/v1/form.proto\x12\n" +
-	"alkalog.v1\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x19alkalog/v1/question.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\"\x9e\x03\n" +
-	"\x0ePlannedService\x12F\n" +
-	"\fservice_kind\x18\x01 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\vserviceKind\x12z\n" +
-	"\aproduct\x18\x02 \x01(\tB`\xfaA\x11\n" +
+	"alkalog.v1\x1a\x19alkalog/v1/decision.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x19alkalog/v1/question.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xa4\x03\n" +
+	"\x0ePlannedService\x12I\n" +
+	"\fservice_kind\x18\x01 \x01(\x0e2\x17.alkalog.v1.ServiceKindB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\vserviceKind\x12}\n" +
+	"\aproduct\x18\x02 \x01(\tBc\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Product\xbaHErC2A^chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
 	"\blot_code\x18\x03 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12I\n" +
 	"\vsection_ids\x18\x04 \x03(\tB(\xbaH!\x92\x01\x1e\x10\f\"\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\n" +

@@ -8,6 +8,7 @@ package alkalogv1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	reflect "reflect"
@@ -901,19 +902,18 @@ var File_alkalog_v1_hair_proto protoreflect.FileDescriptor
 const file_alkalog_v1_hair_proto_rawDesc = "" +
 	"\n" +
 	"\x15alkalog/v1/hair.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\"\xb5\x03\n" +
-	"\vHeadSection\x12@\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\"\xb8\x03\n" +
+	"\vHeadSection\x12C\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12:\n" +
+	"section_id\x18\x01 \x01(\tB$\xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12:\n" +
 	"\tresistant\x18\x02 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\tresistant\x126\n" +
 	"\afragile\x18\x03 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\afragile\x128\n" +
 	"\bhairline\x18\x04 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\bhairline\x127\n" +
 	"\atexture\x18\x05 \x01(\x0e2\x13.alkalog.v1.TextureB\b\xbaH\x05\x82\x01\x02\x10\x01R\atexture\x12:\n" +
 	"\bporosity\x18\x06 \x01(\x0e2\x14.alkalog.v1.PorosityB\b\xbaH\x05\x82\x01\x02\x10\x01R\bporosity\x12;\n" +
-	"\tcurl_type\x18\a \x01(\x0e2\x14.alkalog.v1.CurlTypeB\b\xbaH\x05\x82\x01\x02\x10\x01R\bcurlType:\x04\x88\xb2\x19\x04\"\xe4\x05\n" +
-	"\bHairZone\x120\n" +
-	"\x04zone\x18\x01 \x01(\x0e2\x10.alkalog.v1.ZoneB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04zone\x12A\n" +
+	"\tcurl_type\x18\a \x01(\x0e2\x14.alkalog.v1.CurlTypeB\b\xbaH\x05\x82\x01\x02\x10\x01R\bcurlType:\x04\x88\xb2\x19\x04\"\xe7\x05\n" +
+	"\bHairZone\x123\n" +
+	"\x04zone\x18\x01 \x01(\x0e2\x10.alkalog.v1.ZoneB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04zone\x12A\n" +
 	"\tcondition\x18\x02 \x01(\x0e2\x19.alkalog.v1.HairConditionB\b\xbaH\x05\x82\x01\x02\x10\x01R\tcondition\x12:\n" +
 	"\bporosity\x18\x03 \x01(\x0e2\x14.alkalog.v1.PorosityB\b\xbaH\x05\x82\x01\x02\x10\x01R\bporosity\x12)\n" +
 	"\x04thio\x18\x04 \x01(\v2\x15.alkalog.v1.PastEventR\x04thio\x123\n" +

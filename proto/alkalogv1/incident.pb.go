@@ -743,7 +743,7 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\x04text\x18\a \x01(\tB]\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x04text\x12\x91\x01\n" +
 	"\fpractitioner\x18\b \x01(\tBm\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fpractitioner\x12\x1d\n" +
-	"\aoverdue\x18\t \x01(\bB\x03\xe0A\x03R\aoverdue:\x04\x88\xb2\x19\x04\"\xd0\x11\n" +
+	"\aoverdue\x18\t \x01(\bB\x03\xe0A\x03R\aoverdue:\x04\x88\xb2\x19\x04\"\xd6\x11\n" +
 	"\bIncident\x12\x87\x01\n" +
 	"\x04name\x18\x01 \x01(\tBs\xe0A\b\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -752,9 +752,8 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"updateTime\x127\n" +
 	"\x06origin\x18\x05 \x01(\x0e2\x1a.alkalog.v1.IncidentOriginB\x03\xe0A\x03R\x06origin\x124\n" +
-	"\x05state\x18\x06 \x01(\x0e2\x19.alkalog.v1.IncidentStateB\x03\xe0A\x03R\x05state\x128\n" +
-	"\x04kind\x18\a \x01(\x0e2\x18.alkalog.v1.IncidentKindB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x129\n" +
+	"\x05state\x18\x06 \x01(\x0e2\x19.alkalog.v1.IncidentStateB\x03\xe0A\x03R\x05state\x12;\n" +
+	"\x04kind\x18\a \x01(\x0e2\x18.alkalog.v1.IncidentKindB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x129\n" +
 	"\n" +
 	"occur_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\toccurTime\x121\n" +
 	"\x05place\x18\t \x01(\x0e2\x11.alkalog.v1.PlaceB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05place\x12C\n" +
@@ -771,8 +770,8 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\x0falkalog/Session\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\asession\x12}\n" +
 	"\aproduct\x18\x12 \x01(\tBc\xfaA\x11\n" +
 	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\aproduct\x12w\n" +
-	"\blot_code\x18\x13 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12r\n" +
-	"\x05salon\x18\x14 \x01(\tB\\\xfaA\x0f\n" +
+	"\blot_code\x18\x13 \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\alotCode\x12u\n" +
+	"\x05salon\x18\x14 \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12\x91\x01\n" +
 	"\fpractitioner\x18\x15 \x01(\tBm\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fpractitioner\x128\n" +

@@ -1074,49 +1074,49 @@ var File_alkalog_v1_incident_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_incident_service_proto_rawDesc = "" +
 	"\n" +
 	"!alkalog/v1/incident_service.proto\x12\n" +
-	"alkalog.v1\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\xf6\x01\n" +
-	"\x15CreateIncidentRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x128\n" +
-	"\bincident\x18\x02 \x01(\v2\x14.alkalog.v1.IncidentB\x06\xbaH\x03\xc8\x01\x01R\bincident\x12+\n" +
+	"alkalog.v1\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\"\xff\x01\n" +
+	"\x15CreateIncidentRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12;\n" +
+	"\bincident\x18\x02 \x01(\v2\x14.alkalog.v1.IncidentB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\bincident\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"J\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"J\n" +
 	"\x16CreateIncidentResponse\x120\n" +
-	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xc3\x01\n" +
-	"\x15UpdateIncidentRequest\x128\n" +
-	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentB\x06\xbaH\x03\xc8\x01\x01R\bincident\x12C\n" +
-	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x06\xbaH\x03\xc8\x01\x01R\n" +
-	"updateMask\x12+\n" +
+	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xcc\x01\n" +
+	"\x15UpdateIncidentRequest\x12;\n" +
+	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\bincident\x12F\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"updateMask\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"J\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"J\n" +
 	"\x16UpdateIncidentResponse\x120\n" +
-	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xae\x01\n" +
-	"\x12GetIncidentRequest\x12\x97\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xb1\x01\n" +
+	"\x12GetIncidentRequest\x12\x9a\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x85\x01\xe0A\x02\xfaA\x12\n" +
 	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"G\n" +
 	"\x13GetIncidentResponse\x120\n" +
-	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xe5\x01\n" +
-	"\x14ListIncidentsRequest\x12z\n" +
-	"\x06parent\x18\x01 \x01(\tBb\xfaA\x10\n" +
+	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xe8\x01\n" +
+	"\x14ListIncidentsRequest\x12}\n" +
+	"\x06parent\x18\x01 \x01(\tBe\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHHrF2D^chains/[a-z0-9][a-z0-9-]{0,62}/clients/([a-z0-9][a-z0-9-]{0,62}|-)$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"y\n" +
 	"\x15ListIncidentsResponse\x122\n" +
 	"\tincidents\x18\x01 \x03(\v2\x14.alkalog.v1.IncidentR\tincidents\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xcf\x02\n" +
-	"\x15RecordFollowUpRequest\x12\x97\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
-	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12)\n" +
-	"\x06number\x18\x02 \x01(\x05B\f\xbaH\t\xc8\x01\x01\x1a\x04\x18\x14(\x01H\x00R\x06number\x88\x01\x01\x129\n" +
-	"\tfollow_up\x18\x03 \x01(\v2\x14.alkalog.v1.FollowUpB\x06\xbaH\x03\xc8\x01\x01R\bfollowUp\x12+\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xdb\x02\n" +
+	"\x15RecordFollowUpRequest\x12\x9a\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x85\x01\xe0A\x02\xfaA\x12\n" +
+	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12,\n" +
+	"\x06number\x18\x02 \x01(\x05B\x0f\xe0A\x02\xbaH\t\xc8\x01\x01\x1a\x04\x18\x14(\x01H\x00R\x06number\x88\x01\x01\x12<\n" +
+	"\tfollow_up\x18\x03 \x01(\v2\x14.alkalog.v1.FollowUpB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\bfollowUp\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestIdB\t\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestIdB\t\n" +
 	"\a_number\"J\n" +
 	"\x16RecordFollowUpResponse\x120\n" +
-	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xdf\x01\n" +
-	"\x14ListFollowUpsRequest\x12t\n" +
-	"\x06parent\x18\x01 \x01(\tB\\\xfaA\x0f\n" +
+	"\bincident\x18\x01 \x01(\v2\x14.alkalog.v1.IncidentR\bincident\"\xe2\x01\n" +
+	"\x14ListFollowUpsRequest\x12w\n" +
+	"\x06parent\x18\x01 \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
@@ -1129,9 +1129,9 @@ const file_alkalog_v1_incident_service_proto_rawDesc = "" +
 	"\x15ListFollowUpsResponse\x126\n" +
 	"\n" +
 	"follow_ups\x18\x01 \x03(\v2\x17.alkalog.v1.DueFollowUpR\tfollowUps\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc5\x01\n" +
-	"\x17DescribeFirstAidRequest\x12r\n" +
-	"\x05salon\x18\x01 \x01(\tB\\\xfaA\x0f\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc8\x01\n" +
+	"\x17DescribeFirstAidRequest\x12u\n" +
+	"\x05salon\x18\x01 \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x126\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x18.alkalog.v1.IncidentKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\"\xdf\x01\n" +
 	"\fFirstAidText\x12\x1d\n" +
@@ -1143,34 +1143,35 @@ const file_alkalog_v1_incident_service_proto_rawDesc = "" +
 	"\x06source\x18\x06 \x01(\tB\x04\xa0\xb2\x19\x01R\x06source\"{\n" +
 	"\x18DescribeFirstAidResponse\x12.\n" +
 	"\x05texts\x18\x01 \x03(\v2\x18.alkalog.v1.FirstAidTextR\x05texts\x12/\n" +
-	"\x10emergency_number\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x0femergencyNumber\"\xb1\x01\n" +
-	"\x15ExportIncidentRequest\x12\x97\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x82\x01\xfaA\x12\n" +
+	"\x10emergency_number\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\x0femergencyNumber\"\xb4\x01\n" +
+	"\x15ExportIncidentRequest\x12\x9a\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x85\x01\xe0A\x02\xfaA\x12\n" +
 	"\x10alkalog/Incident\xbaHfrd2b^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"[\n" +
 	"\x16ExportIncidentResponse\x12\x1e\n" +
 	"\acontent\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\acontent\x12!\n" +
-	"\tfile_name\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\bfileName2\xdd\x06\n" +
-	"\x0fIncidentService\x12k\n" +
-	"\x0eCreateIncident\x12!.alkalog.v1.CreateIncidentRequest\x1a\".alkalog.v1.CreateIncidentResponse\"\x12\x8a\xb2\x19\x0e\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x02\x18\x19\x12m\n" +
-	"\x0eUpdateIncident\x12!.alkalog.v1.UpdateIncidentRequest\x1a\".alkalog.v1.UpdateIncidentResponse\"\x14\x8a\xb2\x19\x10\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x04\x18\x1a:;\x12^\n" +
-	"\vGetIncident\x12\x1e.alkalog.v1.GetIncidentRequest\x1a\x1f.alkalog.v1.GetIncidentResponse\"\x0e\x8a\xb2\x19\n" +
+	"\tfile_name\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\bfileName2\x99\n" +
 	"\n" +
-	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12d\n" +
-	"\rListIncidents\x12 .alkalog.v1.ListIncidentsRequest\x1a!.alkalog.v1.ListIncidentsResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x0fIncidentService\x12\x9f\x01\n" +
+	"\x0eCreateIncident\x12!.alkalog.v1.CreateIncidentRequest\x1a\".alkalog.v1.CreateIncidentResponse\"F\x8a\xb2\x19\x0e\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x02\x18\x19\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{parent=chains/*/clients/*}/incidents\x12\xaa\x01\n" +
+	"\x0eUpdateIncident\x12!.alkalog.v1.UpdateIncidentRequest\x1a\".alkalog.v1.UpdateIncidentResponse\"Q\x8a\xb2\x19\x10\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x04\x18\x1a:;\x82\xd3\xe4\x93\x027:\x01*22/v1/{incident.name=chains/*/clients/*/incidents/*}\x12\x8f\x01\n" +
+	"\vGetIncident\x12\x1e.alkalog.v1.GetIncidentRequest\x1a\x1f.alkalog.v1.GetIncidentResponse\"?\x8a\xb2\x19\n" +
 	"\n" +
-	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12m\n" +
-	"\x0eRecordFollowUp\x12!.alkalog.v1.RecordFollowUpRequest\x1a\".alkalog.v1.RecordFollowUpResponse\"\x14\x8a\xb2\x19\x10\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x04\x18\x05<=\x12d\n" +
-	"\rListFollowUps\x12 .alkalog.v1.ListFollowUpsRequest\x1a!.alkalog.v1.ListFollowUpsResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x02+\x12)/v1/{name=chains/*/clients/*/incidents/*}\x12\x95\x01\n" +
+	"\rListIncidents\x12 .alkalog.v1.ListIncidentsRequest\x1a!.alkalog.v1.ListIncidentsResponse\"?\x8a\xb2\x19\n" +
 	"\n" +
-	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12m\n" +
-	"\x10DescribeFirstAid\x12#.alkalog.v1.DescribeFirstAidRequest\x1a$.alkalog.v1.DescribeFirstAidResponse\"\x0e\x8a\xb2\x19\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x02+\x12)/v1/{parent=chains/*/clients/*}/incidents\x12\xb0\x01\n" +
+	"\x0eRecordFollowUp\x12!.alkalog.v1.RecordFollowUpRequest\x1a\".alkalog.v1.RecordFollowUpResponse\"W\x8a\xb2\x19\x10\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x04\x18\x05<=\x82\xd3\xe4\x93\x02=:\x01*\"8/v1/{name=chains/*/clients/*/incidents/*}:recordFollowUp\x12\x94\x01\n" +
+	"\rListFollowUps\x12 .alkalog.v1.ListFollowUpsRequest\x1a!.alkalog.v1.ListFollowUpsResponse\">\x8a\xb2\x19\n" +
 	"\n" +
-	"\x05\x01\x02\x03\x04\x05*\x01\x18\x12d\n" +
-	"\x0eExportIncident\x12!.alkalog.v1.ExportIncidentRequest\x1a\".alkalog.v1.ExportIncidentResponse\"\v\x8a\xb2\x19\a\n" +
-	"\x02\x04\x05*\x01\x18B5\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x02*\x12(/v1/{parent=chains/*/salons/*}/followUps\x12\xa3\x01\n" +
+	"\x10DescribeFirstAid\x12#.alkalog.v1.DescribeFirstAidRequest\x1a$.alkalog.v1.DescribeFirstAidResponse\"D\x8a\xb2\x19\n" +
+	"\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x020\x12./v1/{salon=chains/*/salons/*}:describeFirstAid\x12\x9c\x01\n" +
+	"\x0eExportIncident\x12!.alkalog.v1.ExportIncidentRequest\x1a\".alkalog.v1.ExportIncidentResponse\"C\x8a\xb2\x19\a\n" +
+	"\x02\x04\x05*\x01\x18\x82\xd3\xe4\x93\x022\x120/v1/{name=chains/*/clients/*/incidents/*}:exportB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

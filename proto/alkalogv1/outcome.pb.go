@@ -342,10 +342,10 @@ var File_alkalog_v1_outcome_proto protoreflect.FileDescriptor
 const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"\n" +
 	"\x18alkalog/v1/outcome.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xfc\x04\n" +
-	"\x0eSectionOutcome\x12@\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xff\x04\n" +
+	"\x0eSectionOutcome\x12C\n" +
 	"\n" +
-	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12Q\n" +
+	"section_id\x18\x01 \x01(\tB$\xe0A\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12Q\n" +
 	"\x15straightening_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x14straighteningPercent\x88\x01\x01\x12A\n" +
 	"\tcondition\x18\x03 \x01(\x0e2\x19.alkalog.v1.HairConditionB\b\xbaH\x05\x82\x01\x02\x10\x01R\tcondition\x128\n" +
 	"\bbreakage\x18\x04 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\bbreakage\x123\n" +
@@ -356,12 +356,12 @@ const file_alkalog_v1_outcome_proto_rawDesc = "" +
 	"\x04rate\x18\b \x01(\v2\x18.alkalog.v1.RateEstimateB\x03\xe0A\x03R\x04rate\x12,\n" +
 	"\x0fcontact_assumed\x18\t \x01(\bB\x03\xe0A\x03R\x0econtactAssumed:\x04\x88\xb2\x19\x04B\x18\n" +
 	"\x16_straightening_percentB\x13\n" +
-	"\x11_exposure_minutes\"\x83\f\n" +
+	"\x11_exposure_minutes\"\x86\f\n" +
 	"\aOutcome\x12\x86\x01\n" +
 	"\x04name\x18\x01 \x01(\tBr\xe0A\b\xbaHhrf2d^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12@\n" +
 	"\vcreate_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
-	"createTime\x12\x9b\x01\n" +
-	"\asession\x18\x03 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"createTime\x12\x9e\x01\n" +
+	"\asession\x18\x03 \x01(\tB\x83\x01\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\asession\x12\x1c\n" +
 	"\tcompleted\x18\x04 \x01(\bR\tcompleted\x12\x89\x01\n" +
 	"\x11broken_off_reason\x18\x05 \x01(\tB]\xbaHVrT\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x0fbrokenOffReason\x12@\n" +

@@ -900,43 +900,42 @@ var File_alkalog_v1_outcome_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\n" +
 	" alkalog/v1/outcome_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf2\x01\n" +
-	"\x14RecordOutcomeRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x125\n" +
-	"\aoutcome\x18\x02 \x01(\v2\x13.alkalog.v1.OutcomeB\x06\xbaH\x03\xc8\x01\x01R\aoutcome\x12+\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xfb\x01\n" +
+	"\x14RecordOutcomeRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x128\n" +
+	"\aoutcome\x18\x02 \x01(\v2\x13.alkalog.v1.OutcomeB\t\xe0A\x02\xbaH\x03\xc8\x01\x01R\aoutcome\x12.\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"F\n" +
 	"\x15RecordOutcomeResponse\x12-\n" +
-	"\aoutcome\x18\x01 \x01(\v2\x13.alkalog.v1.OutcomeR\aoutcome\"\xab\x01\n" +
-	"\x11GetOutcomeRequest\x12\x95\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\aoutcome\x18\x01 \x01(\v2\x13.alkalog.v1.OutcomeR\aoutcome\"\xae\x01\n" +
+	"\x11GetOutcomeRequest\x12\x98\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x83\x01\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Outcome\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/outcomes/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"C\n" +
 	"\x12GetOutcomeResponse\x12-\n" +
-	"\aoutcome\x18\x01 \x01(\v2\x13.alkalog.v1.OutcomeR\aoutcome\"\xe0\x01\n" +
-	"\x13ListOutcomesRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\aoutcome\x18\x01 \x01(\v2\x13.alkalog.v1.OutcomeR\aoutcome\"\xe3\x01\n" +
+	"\x13ListOutcomesRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\"u\n" +
 	"\x14ListOutcomesResponse\x12/\n" +
 	"\boutcomes\x18\x01 \x03(\v2\x13.alkalog.v1.OutcomeR\boutcomes\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc4\x01\n" +
-	"\x14GetRecordCardRequest\x12r\n" +
-	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc7\x01\n" +
+	"\x14GetRecordCardRequest\x12u\n" +
+	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x128\n" +
 	"\x06format\x18\x02 \x01(\x0e2\x16.alkalog.v1.CardFormatB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06format\"r\n" +
 	"\x15GetRecordCardResponse\x127\n" +
 	"\vrecord_card\x18\x01 \x01(\v2\x16.alkalog.v1.RecordCardR\n" +
 	"recordCard\x12 \n" +
-	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered\"\x81\x03\n" +
-	"\x12GetPrintoutRequest\x12r\n" +
-	"\x04name\x18\x01 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x128\n" +
-	"\x04kind\x18\x02 \x01(\x0e2\x18.alkalog.v1.PrintoutKindB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12r\n" +
-	"\x05salon\x18\x03 \x01(\tB\\\xfaA\x0f\n" +
+	"\brendered\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x04R\brendered\"\x8a\x03\n" +
+	"\x12GetPrintoutRequest\x12u\n" +
+	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12;\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x18.alkalog.v1.PrintoutKindB\r\xe0A\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12u\n" +
+	"\x05salon\x18\x03 \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x05salon\x12I\n" +
 	"\ftext_version\x18\x04 \x01(\tB&\xbaH\x1fr\x1d\x18 2\x19^([a-z][a-z0-9-]{0,31})?$\xa0\xb2\x19\x01R\vtextVersion\"\xea\x01\n" +
 	"\x13GetPrintoutResponse\x12\x1e\n" +
@@ -947,9 +946,9 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\ftext_version\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\vtextVersion\x12 \n" +
 	"\blanguage\x18\x05 \x01(\tB\x04\xa0\xb2\x19\x01R\blanguage\x12%\n" +
 	"\vtext_digest\x18\x06 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
-	"textDigest\"\xe2\x01\n" +
-	"\x17ListDueRetouchesRequest\x12t\n" +
-	"\x06parent\x18\x01 \x01(\tB\\\xfaA\x0f\n" +
+	"textDigest\"\xe5\x01\n" +
+	"\x17ListDueRetouchesRequest\x12w\n" +
+	"\x06parent\x18\x01 \x01(\tB_\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Salon\xbaHCrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
@@ -973,22 +972,22 @@ const file_alkalog_v1_outcome_service_proto_rawDesc = "" +
 	"\x19PRINTOUT_KIND_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15PRINTOUT_KIND_CONSENT\x10\x01\x12\x1d\n" +
 	"\x19PRINTOUT_KIND_RECORD_CARD\x10\x02\x12\x1b\n" +
-	"\x17PRINTOUT_KIND_AFTERCARE\x10\x032\xf6\x04\n" +
-	"\x0eOutcomeService\x12k\n" +
-	"\rRecordOutcome\x12 .alkalog.v1.RecordOutcomeRequest\x1a!.alkalog.v1.RecordOutcomeResponse\"\x15\x8a\xb2\x19\x11\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x05\x18$789\x12\\\n" +
+	"\x17PRINTOUT_KIND_AFTERCARE\x10\x032\xa6\a\n" +
+	"\x0eOutcomeService\x12\x9e\x01\n" +
+	"\rRecordOutcome\x12 .alkalog.v1.RecordOutcomeRequest\x1a!.alkalog.v1.RecordOutcomeResponse\"H\x8a\xb2\x19\x11\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x05\x18$789\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{parent=chains/*/clients/*}/outcomes\x12\x8c\x01\n" +
 	"\n" +
-	"GetOutcome\x12\x1d.alkalog.v1.GetOutcomeRequest\x1a\x1e.alkalog.v1.GetOutcomeResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12b\n" +
-	"\fListOutcomes\x12\x1f.alkalog.v1.ListOutcomesRequest\x1a .alkalog.v1.ListOutcomesResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12e\n" +
-	"\rGetRecordCard\x12 .alkalog.v1.GetRecordCardRequest\x1a!.alkalog.v1.GetRecordCardResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12_\n" +
-	"\vGetPrintout\x12\x1e.alkalog.v1.GetPrintoutRequest\x1a\x1f.alkalog.v1.GetPrintoutResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12m\n" +
-	"\x10ListDueRetouches\x12#.alkalog.v1.ListDueRetouchesRequest\x1a$.alkalog.v1.ListDueRetouchesResponse\"\x0e\x8a\xb2\x19\n" +
+	"GetOutcome\x12\x1d.alkalog.v1.GetOutcomeRequest\x1a\x1e.alkalog.v1.GetOutcomeResponse\"?\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02*\x12(/v1/{name=chains/*/clients/*/outcomes/*}\x12\x92\x01\n" +
+	"\fListOutcomes\x12\x1f.alkalog.v1.ListOutcomesRequest\x1a .alkalog.v1.ListOutcomesResponse\"?\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02*\x12(/v1/{parent=chains/*/clients/*}/outcomes\x12\x98\x01\n" +
+	"\rGetRecordCard\x12 .alkalog.v1.GetRecordCardRequest\x1a!.alkalog.v1.GetRecordCardResponse\"B\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02-\x12+/v1/{name=chains/*/clients/*}:getRecordCard\x12\x90\x01\n" +
+	"\vGetPrintout\x12\x1e.alkalog.v1.GetPrintoutRequest\x1a\x1f.alkalog.v1.GetPrintoutResponse\"@\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02+\x12)/v1/{name=chains/*/clients/*}:getPrintout\x12\xa0\x01\n" +
+	"\x10ListDueRetouches\x12#.alkalog.v1.ListDueRetouchesRequest\x1a$.alkalog.v1.ListDueRetouchesResponse\"A\x8a\xb2\x19\n" +
 	"\n" +
-	"\x05\x01\x02\x03\x04\x05*\x01\x18B5\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x02-\x12+/v1/{parent=chains/*/salons/*}/dueRetouchesB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

@@ -1594,9 +1594,9 @@ var File_alkalog_v1_processing_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\n" +
 	"#alkalog/v1/processing_service.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x15alkalog/v1/view.proto\x1a\x1bbuf/validate/validate.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb1\a\n" +
-	"\x13StartSessionRequest\x12v\n" +
-	"\x06parent\x18\x01 \x01(\tB^\xfaA\x10\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x15alkalog/v1/view.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb7\a\n" +
+	"\x13StartSessionRequest\x12y\n" +
+	"\x06parent\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12\xa2\x01\n" +
 	"\bdecision\x18\x02 \x01(\tB\x85\x01\xfaA\x12\n" +
 	"\x10alkalog/Decision\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/decisions/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\bdecision\x12u\n" +
@@ -1611,9 +1611,9 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\x04echo\x18\n" +
 	" \x01(\v2\x15.alkalog.v1.ClockEchoB\x04\x98\xb2\x19\x01R\x04echo\x12}\n" +
 	"\aproduct\x18\a \x01(\tBc\xfaA\x11\n" +
-	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\aproduct\x12+\n" +
+	"\x0falkalog/Product\xbaHHrF2D^(chains/[a-z0-9][a-z0-9-]{0,62}/products/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\aproduct\x12.\n" +
 	"\n" +
-	"request_id\x18\b \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"\xcd\x02\n" +
+	"request_id\x18\b \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"\xcd\x02\n" +
 	"\fSectionTimes\x12#\n" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x129\n" +
@@ -1632,27 +1632,27 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\n" +
 	"time_sheet\x18\x02 \x01(\v2\x15.alkalog.v1.TimeSheetR\ttimeSheet\x12A\n" +
 	"\vserver_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
-	"serverTime\"\xe6\x03\n" +
-	"\x13CloseSessionRequest\x12\x95\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x8e\x01\n" +
-	"\fpractitioner\x18\x02 \x01(\tBj\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12y\n" +
-	"\acomment\x18\x03 \x01(\tB_\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12+\n" +
+	"serverTime\"\xf2\x03\n" +
+	"\x13CloseSessionRequest\x12\x98\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x83\x01\xe0A\x02\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x91\x01\n" +
+	"\fpractitioner\x18\x02 \x01(\tBm\xe0A\x02\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12|\n" +
+	"\acomment\x18\x03 \x01(\tBb\xe0A\x02\xbaHXrV\x10\x01\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"E\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"E\n" +
 	"\x14CloseSessionResponse\x12-\n" +
-	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xdd\x04\n" +
-	"\x12MoveSessionRequest\x12\x95\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12v\n" +
-	"\x06client\x18\x02 \x01(\tB^\xfaA\x10\n" +
-	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06client\x12\x8e\x01\n" +
-	"\fpractitioner\x18\x03 \x01(\tBj\xfaA\x16\n" +
-	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12y\n" +
-	"\acomment\x18\x04 \x01(\tB_\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12+\n" +
+	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xec\x04\n" +
+	"\x12MoveSessionRequest\x12\x98\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x83\x01\xe0A\x02\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12y\n" +
+	"\x06client\x18\x02 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06client\x12\x91\x01\n" +
+	"\fpractitioner\x18\x03 \x01(\tBm\xe0A\x02\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xbaHJrH2F^chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\fpractitioner\x12|\n" +
+	"\acomment\x18\x04 \x01(\tBb\xe0A\x02\xbaHXrV\x10\x14\x18\xf4\x032O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\acomment\x12.\n" +
 	"\n" +
-	"request_id\x18\x05 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"D\n" +
+	"request_id\x18\x05 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"D\n" +
 	"\x13MoveSessionResponse\x12-\n" +
 	"\asession\x18\x01 \x01(\v2\x13.alkalog.v1.SessionR\asession\"\xc9\x01\n" +
 	"\tClockEcho\x12;\n" +
@@ -1662,16 +1662,16 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\n" +
 	"elapsed_ms\x18\x03 \x01(\x03B\r\xbaH\n" +
 	"\"\b\x18\x80Ȕ\xfd\t(\x00H\x00R\telapsedMs\x88\x01\x01B\r\n" +
-	"\v_elapsed_ms\"\x87\x03\n" +
-	"\x13RecordEventsRequest\x12\x95\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
-	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12;\n" +
-	"\x06events\x18\x02 \x03(\v2\x11.alkalog.v1.EventB\x10\xbaH\r\x92\x01\n" +
+	"\v_elapsed_ms\"\x90\x03\n" +
+	"\x13RecordEventsRequest\x12\x98\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x83\x01\xe0A\x02\xfaA\x11\n" +
+	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12>\n" +
+	"\x06events\x18\x02 \x03(\v2\x11.alkalog.v1.EventB\x13\xe0A\x02\xbaH\r\x92\x01\n" +
 	"\b\x01\x10\xc8\x01\"\x03\xd8\x01\x03R\x06events\x12=\n" +
 	"\tsend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\bsendTime\x12/\n" +
-	"\x04echo\x18\x05 \x01(\v2\x15.alkalog.v1.ClockEchoB\x04\x98\xb2\x19\x01R\x04echo\x12+\n" +
+	"\x04echo\x18\x05 \x01(\v2\x15.alkalog.v1.ClockEchoB\x04\x98\xb2\x19\x01R\x04echo\x12.\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\f\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"}\n" +
+	"request_id\x18\x04 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"}\n" +
 	"\vEventResult\x12\x1f\n" +
 	"\bevent_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x02R\aeventId\x12/\n" +
 	"\x06status\x18\x02 \x01(\x0e2\x17.alkalog.v1.EventStatusR\x06status\x12\x1c\n" +
@@ -1684,9 +1684,9 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\vserver_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
 	"serverTime\x12H\n" +
 	"\x14withdrawn_deviations\x18\x06 \x03(\v2\x15.alkalog.v1.DeviationR\x13withdrawnDeviationsB\x15\n" +
-	"\x13_clock_skew_seconds\"\xcc\x01\n" +
-	"\x11GetSessionRequest\x12\x95\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x13_clock_skew_seconds\"\xcf\x01\n" +
+	"\x11GetSessionRequest\x12\x98\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x83\x01\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\vwith_events\x18\x02 \x01(\bR\n" +
 	"withEvents\"\xe9\x01\n" +
@@ -1695,9 +1695,9 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\x06events\x18\x02 \x03(\v2\x17.alkalog.v1.StoredEventR\x06events\x12A\n" +
 	"\vserver_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\x98\xb2\x19\x01R\n" +
 	"serverTime\x120\n" +
-	"\x11events_page_token\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\x0feventsPageToken\"\xb8\x02\n" +
-	"\x11ListEventsRequest\x12\x99\x01\n" +
-	"\x06parent\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x11events_page_token\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\x0feventsPageToken\"\xbb\x02\n" +
+	"\x11ListEventsRequest\x12\x9c\x01\n" +
+	"\x06parent\x18\x01 \x01(\tB\x83\x01\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
@@ -1705,9 +1705,9 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\x04view\x18\x04 \x01(\x0e2\x16.alkalog.v1.RecordViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04view\"s\n" +
 	"\x12ListEventsResponse\x12/\n" +
 	"\x06events\x18\x01 \x03(\v2\x17.alkalog.v1.StoredEventR\x06events\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xf0\x04\n" +
-	"\x13ListSessionsRequest\x12z\n" +
-	"\x06parent\x18\x01 \x01(\tBb\xfaA\x10\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xf3\x04\n" +
+	"\x13ListSessionsRequest\x12}\n" +
+	"\x06parent\x18\x01 \x01(\tBe\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHHrF2D^chains/[a-z0-9][a-z0-9-]{0,62}/clients/([a-z0-9][a-z0-9-]{0,62}|-)$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
 	"\n" +
@@ -1720,9 +1720,9 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\topen_only\x18\a \x01(\bR\bopenOnly\"u\n" +
 	"\x14ListSessionsResponse\x12/\n" +
 	"\bsessions\x18\x01 \x03(\v2\x13.alkalog.v1.SessionR\bsessions\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xb0\x02\n" +
-	"\x13WatchSessionRequest\x12\x95\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x80\x01\xfaA\x11\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xb3\x02\n" +
+	"\x13WatchSessionRequest\x12\x98\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x83\x01\xe0A\x02\xfaA\x11\n" +
 	"\x0falkalog/Session\xbaHerc2a^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/sessions/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12\x80\x01\n" +
 	"\fresume_token\x18\x02 \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vresumeToken\"\xfb\x01\n" +
 	"\x14WatchSessionResponse\x12'\n" +
@@ -1737,24 +1737,24 @@ const file_alkalog_v1_processing_service_proto_rawDesc = "" +
 	"\x15EVENT_STATUS_RECORDED\x10\x01\x12!\n" +
 	"\x1dEVENT_STATUS_ALREADY_RECORDED\x10\x02\x12\x19\n" +
 	"\x15EVENT_STATUS_REJECTED\x10\x03\x12\x1f\n" +
-	"\x1bEVENT_STATUS_NOT_UNDERSTOOD\x10\x042\xbb\x06\n" +
-	"\x11ProcessingService\x12n\n" +
-	"\fStartSession\x12\x1f.alkalog.v1.StartSessionRequest\x1a .alkalog.v1.StartSessionResponse\"\x1b\x8a\xb2\x19\x17\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\v\x18\x05,#-./0123\x12d\n" +
-	"\fRecordEvents\x12\x1f.alkalog.v1.RecordEventsRequest\x1a .alkalog.v1.RecordEventsResponse\"\x11\x8a\xb2\x19\r\n" +
-	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x01\x18\x12f\n" +
-	"\fCloseSession\x12\x1f.alkalog.v1.CloseSessionRequest\x1a .alkalog.v1.CloseSessionResponse\"\x13\x8a\xb2\x19\x0f\n" +
-	"\x02\x04\x05\x10\x01\x18\x01*\x05\x18\x05$)+\x12c\n" +
-	"\vMoveSession\x12\x1e.alkalog.v1.MoveSessionRequest\x1a\x1f.alkalog.v1.MoveSessionResponse\"\x13\x8a\xb2\x19\x0f\n" +
-	"\x02\x04\x05\x10\x01\x18\x01*\x05\x18\x05456\x12\\\n" +
+	"\x1bEVENT_STATUS_NOT_UNDERSTOOD\x10\x042\xcf\t\n" +
+	"\x11ProcessingService\x12\xa7\x01\n" +
+	"\fStartSession\x12\x1f.alkalog.v1.StartSessionRequest\x1a .alkalog.v1.StartSessionResponse\"T\x8a\xb2\x19\x17\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\v\x18\x05,#-./0123\x82\xd3\xe4\x93\x023:\x01*\"./v1/{parent=chains/*/clients/*}/sessions:start\x12\xa4\x01\n" +
+	"\fRecordEvents\x12\x1f.alkalog.v1.RecordEventsRequest\x1a .alkalog.v1.RecordEventsResponse\"Q\x8a\xb2\x19\r\n" +
+	"\x04\x01\x02\x03\x04\x10\x01\x18\x01*\x01\x18\x82\xd3\xe4\x93\x02::\x01*\"5/v1/{name=chains/*/clients/*/sessions/*}:recordEvents\x12\x9f\x01\n" +
+	"\fCloseSession\x12\x1f.alkalog.v1.CloseSessionRequest\x1a .alkalog.v1.CloseSessionResponse\"L\x8a\xb2\x19\x0f\n" +
+	"\x02\x04\x05\x10\x01\x18\x01*\x05\x18\x05$)+\x82\xd3\xe4\x93\x023:\x01*\"./v1/{name=chains/*/clients/*/sessions/*}:close\x12\x9b\x01\n" +
+	"\vMoveSession\x12\x1e.alkalog.v1.MoveSessionRequest\x1a\x1f.alkalog.v1.MoveSessionResponse\"K\x8a\xb2\x19\x0f\n" +
+	"\x02\x04\x05\x10\x01\x18\x01*\x05\x18\x05456\x82\xd3\xe4\x93\x022:\x01*\"-/v1/{name=chains/*/clients/*/sessions/*}:move\x12\x8c\x01\n" +
 	"\n" +
-	"GetSession\x12\x1d.alkalog.v1.GetSessionRequest\x1a\x1e.alkalog.v1.GetSessionResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12b\n" +
-	"\fListSessions\x12\x1f.alkalog.v1.ListSessionsRequest\x1a .alkalog.v1.ListSessionsResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12\\\n" +
+	"GetSession\x12\x1d.alkalog.v1.GetSessionRequest\x1a\x1e.alkalog.v1.GetSessionResponse\"?\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x02*\x12(/v1/{name=chains/*/clients/*/sessions/*}\x12\x9c\x01\n" +
+	"\fListSessions\x12\x1f.alkalog.v1.ListSessionsRequest\x1a .alkalog.v1.ListSessionsResponse\"I\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x024:\x01*\"//v1/{parent=chains/*/clients/*}/sessions:search\x12\x95\x01\n" +
 	"\n" +
-	"ListEvents\x12\x1d.alkalog.v1.ListEventsRequest\x1a\x1e.alkalog.v1.ListEventsResponse\"\x0f\x8a\xb2\x19\v\n" +
-	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x12c\n" +
+	"ListEvents\x12\x1d.alkalog.v1.ListEventsRequest\x1a\x1e.alkalog.v1.ListEventsResponse\"H\x8a\xb2\x19\v\n" +
+	"\x06\x01\x02\x03\x04\x05\x06*\x01\x18\x82\xd3\xe4\x93\x023\x121/v1/{parent=chains/*/clients/*/sessions/*}/events\x12c\n" +
 	"\fWatchSession\x12\x1f.alkalog.v1.WatchSessionRequest\x1a .alkalog.v1.WatchSessionResponse\"\x0e\x8a\xb2\x19\n" +
 	"\n" +
 	"\x05\x01\x02\x03\x04\x05*\x01\x180\x01B5\n" +
