@@ -7,7 +7,7 @@ import (
 
 // idleTransactions is how many transactions a server may make in a minute in which
 // nobody calls it: what its loops look at by themselves, each about once a second. Our own choice.
-const idleTransactions = 1200
+const idleTransactions = 1000
 
 // TestIdleServerIsQuiet counts the transactions of a server that nobody calls. It
 // bounds their number and no time: a slow machine makes fewer.

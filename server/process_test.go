@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -11,10 +10,12 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
@@ -35,13 +36,33 @@ type process struct {
 	cmd     *exec.Cmd
 	address string
 	said    string // up to the end of the welcome
-	rest    chan string
+	rest    log    // after it
+	ended   chan struct{}
+}
+
+// log collects what a process says, while it says it.
+type log struct {
+	mu   sync.Mutex
+	text strings.Builder
+}
+
+// Write implements io.Writer.
+func (l *log) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.Write(p)
+}
+
+func (l *log) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.String()
 }
 
 // start runs the program until it says how to stop it.
 func start(t *testing.T, args ...string) *process {
 	t.Helper()
-	p := &process{cmd: exec.Command(os.Args[0], args...), rest: make(chan string, 1)}
+	p := &process{cmd: exec.Command(os.Args[0], args...), ended: make(chan struct{})}
 	p.cmd.Env = append(os.Environ(), "ALKALOG_TEST_AS_SERVER=1")
 	problems, err := p.cmd.StderrPipe()
 	if err != nil {
@@ -64,8 +85,8 @@ func start(t *testing.T, args ...string) *process {
 	}
 	p.address = regexp.MustCompile(`alkalog listens on (\S+)`).FindStringSubmatch(p.said)[1]
 	go func() {
-		rest, _ := io.ReadAll(lines)
-		p.rest <- string(rest)
+		io.Copy(&p.rest, lines)
+		close(p.ended)
 	}()
 	return p
 }
@@ -77,9 +98,9 @@ func (p *process) signal(t *testing.T, sig syscall.Signal) string {
 		t.Fatal(err)
 	}
 	select {
-	case rest := <-p.rest:
+	case <-p.ended:
 		p.cmd.Wait()
-		return rest
+		return p.rest.String()
 	case <-time.After(patience):
 		t.Fatalf("%v did not end it", sig)
 		return ""
@@ -198,30 +219,17 @@ func TestPrivateDatabaseIsStartedAgain(t *testing.T) {
 	defer cancel()
 	ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Development role=operator name=operators/site")
 	made := map[*pb.CreateChainRequest]*pb.CreateChainResponse{}
-	for i, id := range []string{"ebb", "flow", "quay"} {
-		req := &pb.CreateChainRequest{ChainId: id, Chain: &pb.Chain{DisplayName: id}, RequestId: fmt.Sprintf("018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d2%d", i)}
-		answer, err := directory.CreateChain(ctx, req)
-		for err != nil && ctx.Err() == nil { // until the database is there again
-			answer, err = directory.CreateChain(ctx, req)
+	for kills := range 3 {
+		if kills > 0 {
+			killDatabase(t, dir)
+			eventually(t, "the server to notice that the database has ended", func() bool { return restarts(p.rest.String()) == kills })
 		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		made[req] = answer
-		if id == "quay" {
-			break
-		}
-		// A backend of the one before may have answered; then the new one is still to come.
-		for err = syscall.ESRCH; errors.Is(err, syscall.ESRCH) && ctx.Err() == nil; {
-			text, _ := os.ReadFile(dir + "/pgdata/postmaster.pid")
-			first, _, _ := strings.Cut(string(text), "\n")
-			if postmaster, _ := strconv.Atoi(first); postmaster > 1 {
-				err = syscall.Kill(postmaster, syscall.SIGKILL)
-			}
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
+		req := &pb.CreateChainRequest{ChainId: fmt.Sprintf("ebb-%d", kills), Chain: &pb.Chain{DisplayName: "Invented"}, RequestId: uuid.NewString()}
+		eventually(t, "a write after that", func() bool {
+			answer, err := directory.CreateChain(ctx, req)
+			made[req] = answer
+			return err == nil
+		})
 	}
 	for req, answer := range made {
 		again, err := directory.CreateChain(ctx, req)
@@ -229,13 +237,44 @@ func TestPrivateDatabaseIsStartedAgain(t *testing.T) {
 			t.Errorf("%s: repeated %v, %v; acknowledged %v", req.ChainId, again, err, answer)
 		}
 	}
-	for ready := false; !ready; {
+	eventually(t, "the server to be ready", func() bool {
 		answer, err := health.Check(ctx, &healthpb.HealthCheckRequest{Service: serve.ReadinessHealth})
-		if ready = err == nil && answer.Status == healthpb.HealthCheckResponse_SERVING; !ready && ctx.Err() != nil {
-			t.Fatal("it does not become ready")
-		}
-	}
-	if rest := p.signal(t, syscall.SIGTERM); p.cmd.ProcessState.ExitCode() != 0 || strings.Count(rest, "will be started again") < 2 {
+		return err == nil && answer.Status == healthpb.HealthCheckResponse_SERVING
+	})
+	if rest := p.signal(t, syscall.SIGTERM); p.cmd.ProcessState.ExitCode() != 0 || restarts(rest) != 2 {
 		t.Errorf("exit code %d\n%s", p.cmd.ProcessState.ExitCode(), rest)
+	}
+}
+
+// restarts is how often a server says that it starts its private database again.
+func restarts(said string) int { return strings.Count(said, "will be started again") }
+
+// killDatabase ends the private PostgreSQL of a server as a power cut would.
+func killDatabase(t *testing.T, dataDir string) {
+	t.Helper()
+	text, err := os.ReadFile(dataDir + "/pgdata/postmaster.pid")
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, _, _ := strings.Cut(string(text), "\n")
+	postmaster, err := strconv.Atoi(first)
+	if err != nil || postmaster < 2 {
+		t.Fatalf("the process id of the database is %q", first)
+	}
+	if err := syscall.Kill(postmaster, syscall.SIGKILL); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// eventually asks until a condition holds, at an interval that the rate limit of a caller
+// allows.
+func eventually(t *testing.T, what string, holds func() bool) {
+	t.Helper()
+	tick := time.NewTicker(50 * time.Millisecond)
+	defer tick.Stop()
+	for deadline := time.Now().Add(patience); !holds(); <-tick.C {
+		if time.Now().After(deadline) {
+			t.Fatalf("waited %v in vain for %s", patience, what)
+		}
 	}
 }

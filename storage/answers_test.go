@@ -165,7 +165,7 @@ func TestAnswersThatAreKeptWhole(t *testing.T) {
 }
 
 // TestReferencesThatDoNotFit: when the record that an answer refers to is gone, or is
-// another one now, the retry is told so and is never given another answer.
+// another one now, the retry gets an error that says so, and never another answer.
 func TestReferencesThatDoNotFit(t *testing.T) {
 	t.Parallel()
 	for what, damage := range map[string]string{

@@ -126,7 +126,7 @@ var contracting = regexp.MustCompile(`(?is)\bdrop\s+(table|column|function|proce
 var raising = regexp.MustCompile(`(?i)update\s+schema_compatibility\s+set\s+min_server_schema\s*=\s*(\d+)`)
 
 // compatible is a comment by which a migration says why a statement breaks no older
-// server. It stands on the line of the statement.
+// server. It is on the line of the statement.
 const compatible = "-- older servers:"
 
 // breaks returns what in a migration can break an older server without being

@@ -93,15 +93,17 @@ func startLoad(conn *grpc.ClientConn, practitioners int) *load {
 	l := &load{conn: conn, stop: stop, by: map[string]int{}}
 	for i := range practitioners {
 		l.ended.Go(func() {
+			tick := time.NewTicker(pause)
+			defer tick.Stop()
 			for l.visit(ctx, practitioner(i)) {
-				time.Sleep(pause)
+				<-tick.C
 			}
 		})
 	}
 	return l
 }
 
-// pause is how long a practitioner rests between two clients, so that a log of minutes can
+// pause is how soon a practitioner takes the next client, so that a log of minutes can
 // still be compared in seconds.
 const pause = 50 * time.Millisecond
 

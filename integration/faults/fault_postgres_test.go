@@ -140,22 +140,22 @@ const startTimeout = 60 * time.Second
 // launch is start with an error. Backends of a killed postmaster hold its shared
 // memory for a moment; postgres refuses to start beside them, and is tried again.
 func (p *postgres) launch() error {
-	deadline := time.Now().Add(startTimeout)
-	for {
-		if err := p.spawn(); err != nil {
-			return err
+	started := false
+	var err error
+	eventually(startTimeout, 20*time.Millisecond, func() bool {
+		if err = p.spawn(); err != nil {
+			return true
 		}
-		for p.running() && time.Now().Before(deadline) {
-			if p.answers() {
-				return nil
-			}
-			time.Sleep(5 * time.Millisecond)
-		}
-		if p.running() || time.Now().After(deadline) || !strings.Contains(p.log(), "still in use") {
-			return fmt.Errorf("postgres does not start: %s", p.log())
-		}
-		time.Sleep(20 * time.Millisecond)
+		eventually(startTimeout, 5*time.Millisecond, func() bool {
+			started = p.answers()
+			return started || !p.running()
+		})
+		return started || p.running() || !strings.Contains(p.log(), "still in use")
+	})
+	if err == nil && !started {
+		err = fmt.Errorf("postgres does not start: %s", p.log())
 	}
+	return err
 }
 
 // spawn starts the process. The signal for the parent's death is bound to the

@@ -92,16 +92,11 @@ func (p *probe) read(chain string, timeout time.Duration) error {
 func (p *probe) untilWritten(t testing.TB, within time.Duration) time.Duration {
 	t.Helper()
 	began := time.Now()
-	for {
-		err := p.write(5 * time.Second)
-		if err == nil {
-			return time.Since(began)
-		}
-		if time.Since(began) > within {
-			t.Fatalf("no write was acknowledged for %v; the last: %v", within, err)
-		}
-		time.Sleep(20 * time.Millisecond)
+	var err error
+	if !eventually(within, 20*time.Millisecond, func() bool { err = p.write(5 * time.Second); return err == nil }) {
+		t.Fatalf("no write was acknowledged for %v; the last: %v", within, err)
 	}
+	return time.Since(began)
 }
 
 // readiness asks a server whether it is ready: "ready", the causes why it is not,

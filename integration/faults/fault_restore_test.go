@@ -104,13 +104,16 @@ func (w *world) restoreThePast() {
 	w.pg().exec("select pg_create_restore_point('past')")
 	w.someSalons(chain.ChainId, 10)
 	w.logged()
-	time.Sleep(1500 * time.Millisecond) // the servers look for checkpoints once a second
+	size := w.pg().number("select size from log_heads where chain = $1", chain.ChainId)
+	for _, s := range w.servers {
+		w.wait("the server to keep the checkpoint of all that", func() bool { return s.seen(chain.ChainId) >= size })
+	}
 	w.pg().exec("select pg_switch_wal()")
 	w.wait("the log to be archived", func() bool {
 		return w.pg().number("select (last_archived_wal >= pg_walfile_name(pg_current_wal_lsn() - 1))::int from pg_stat_archiver") == 1
 	})
 	w.pg().kill()
-	var acknowledged atomic.Int64
+	var acknowledged, attempts atomic.Int64
 	stop, callers := make(chan struct{}), sync.WaitGroup{}
 	for i := range w.probes {
 		callers.Go(func() {
@@ -122,6 +125,7 @@ func (w *world) restoreThePast() {
 					if w.salon(i, chain.ChainId) == nil {
 						acknowledged.Add(1)
 					}
+					attempts.Add(1)
 				}
 			}
 		})
@@ -132,7 +136,8 @@ func (w *world) restoreThePast() {
 			return strings.Contains(p.readiness(w.servers[i].cfg.Metrics), "read_only")
 		})
 	}
-	time.Sleep(500 * time.Millisecond)
+	enough := attempts.Load() + 20
+	w.wait("more attempts", func() bool { return attempts.Load() >= enough })
 	close(stop)
 	callers.Wait()
 	if n := acknowledged.Load(); n > 0 {

@@ -146,6 +146,18 @@ func (s *server) log() string {
 	return string(text[max(0, len(text)-3000):])
 }
 
+// seen is the size of a chain's log in the checkpoint file of the server; 0: it has none.
+func (s *server) seen(chain string) int64 {
+	text, err := os.ReadFile(filepath.Join(s.cfg.Dir, "checkpoints"))
+	var file struct {
+		Logs map[string]struct{ Size int64 }
+	}
+	if err != nil || json.Unmarshal(text, &file) != nil {
+		return 0
+	}
+	return file.Logs[chain].Size
+}
+
 // signal sends a signal to the process.
 func (s *server) signal(sig syscall.Signal) {
 	s.mu.Lock()

@@ -163,11 +163,22 @@ func (p *postgres) dropSetting(name string) {
 // wait waits for a condition.
 func (w *world) wait(what string, holds func() bool) {
 	w.t.Helper()
-	for began := time.Now(); !holds(); time.Sleep(10 * time.Millisecond) {
-		if time.Since(began) > patience {
-			w.t.Fatalf("waited %v in vain for %s", patience, what)
+	if !eventually(patience, 10*time.Millisecond, holds) {
+		w.t.Fatalf("waited %v in vain for %s", patience, what)
+	}
+}
+
+// eventually asks at an interval until a condition holds, and reports whether it did
+// before the time was over.
+func eventually(within, interval time.Duration, holds func() bool) bool {
+	tick := time.NewTicker(interval)
+	defer tick.Stop()
+	for deadline := time.Now().Add(within); !holds(); <-tick.C {
+		if time.Now().After(deadline) {
+			return false
 		}
 	}
+	return true
 }
 
 const (

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -89,7 +90,6 @@ func gather(t testing.TB, dir string, chains []string, at place) found {
 	t.Helper()
 	f := found{Listed: map[string][]string{}, Exported: map[string][]string{}, Heads: map[string]storedHead{}, Commands: map[string]string{}}
 	db := at.reader(t)
-	waitOnLog(t, db)
 	f.readTables(t, db)
 	f.readLog(t, db)
 	f.readWalls(t, db, at, chains)
@@ -103,27 +103,6 @@ func gather(t testing.TB, dir string, chains []string, at place) found {
 		t.Fatal(err)
 	}
 	return f
-}
-
-// waitOnLog waits until all entries are on their logs, or no more are added.
-//
-// An entry that never comes is for the checker to report; so the wait has an end. Our
-// own choice: several leases of a leader and the interval of coverage.
-func waitOnLog(t testing.TB, db *sql.Conn) {
-	t.Helper()
-	deadline := time.Now().Add(20 * time.Second)
-	for time.Now().Before(deadline) {
-		var waiting int
-		err := db.QueryRowContext(t.Context(), `select count(*) from audit_entries e
-			where not exists (select from log_entries l where l.chain = e.chain and l.id = e.id)`).Scan(&waiting)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if waiting == 0 {
-			return
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
 }
 
 // each runs a query and hands over its rows.
@@ -187,21 +166,34 @@ func recordName(table, chain, parent, id string, owners map[string]string) strin
 	return name
 }
 
-// readLog reads entries, with their places, and heads.
+// readLog reads entries, with their places, and heads. The leader makes entries of its
+// own, so it reads until it finds all entries on their logs. One that never comes there is
+// for the checker to report; so the wait has an end. Our own choice: several leases of a
+// leader and the interval of coverage.
 func (f *found) readLog(t testing.TB, db *sql.Conn) {
 	t.Helper()
-	each(t, db, `select e.chain, e.id, e.xmin::text, coalesce(l.place, -1), e.body from audit_entries e
-		left join log_entries l on l.chain = e.chain and l.id = e.id order by e.chain, l.place`, func(scan func(...any) error) error {
-		var e storedEntry
-		err := scan(&e.Chain, &e.ID, &e.Tx, &e.Place, &e.Body)
-		f.Entries = append(f.Entries, e)
-		return err
+	eventually(20*time.Second, 50*time.Millisecond, func() bool {
+		f.readEntries(t, db)
+		return !slices.ContainsFunc(f.Entries, func(e storedEntry) bool { return e.Place < 0 })
 	})
 	each(t, db, "select chain, size, root, halted from log_heads", func(scan func(...any) error) error {
 		var chain string
 		var h storedHead
 		err := scan(&chain, &h.Size, &h.Root, &h.Halted)
 		f.Heads[chain] = h
+		return err
+	})
+}
+
+// readEntries reads the entries, with their places.
+func (f *found) readEntries(t testing.TB, db *sql.Conn) {
+	t.Helper()
+	f.Entries = nil
+	each(t, db, `select e.chain, e.id, e.xmin::text, coalesce(l.place, -1), e.body from audit_entries e
+		left join log_entries l on l.chain = e.chain and l.id = e.id order by e.chain, l.place`, func(scan func(...any) error) error {
+		var e storedEntry
+		err := scan(&e.Chain, &e.ID, &e.Tx, &e.Place, &e.Body)
+		f.Entries = append(f.Entries, e)
 		return err
 	})
 }

@@ -62,13 +62,13 @@ func newLoad(t testing.TB, seed uint64, targets []target) *load {
 	for _, id := range l.trial.Chains {
 		for _, call := range newShop(id, "opening").opening() {
 			var o op
-			for try := 0; try < 10 && o.Outcome != acknowledged; try++ {
-				time.Sleep(time.Duration(try) * 100 * time.Millisecond) // the server may have just started
+			made := eventually(patience, 100*time.Millisecond, func() bool { // the server may have just started
 				o = c.describe(call.caller, call.req)
 				o.Limit = 10 * time.Second
 				o, _ = c.attempt(random, o, call.req)
-			}
-			if o.Outcome != acknowledged {
+				return o.Outcome == acknowledged
+			})
+			if !made {
 				t.Fatalf("%s: %s %s %s", o.Method, o.Code, o.Reason, o.Message)
 			}
 		}
@@ -117,12 +117,8 @@ func (l *load) healed() { l.trial.Healed = time.Since(l.began) }
 func (l *load) until(more int) {
 	l.t.Helper()
 	enough := l.acknowledged.Load() + int64(more)
-	deadline := time.Now().Add(2 * time.Minute)
-	for l.acknowledged.Load() < enough {
-		if time.Now().After(deadline) {
-			l.t.Fatalf("%d changes were acknowledged in two minutes, not %d", l.acknowledged.Load()-enough+int64(more), more)
-		}
-		time.Sleep(10 * time.Millisecond)
+	if !eventually(2*time.Minute, 10*time.Millisecond, func() bool { return l.acknowledged.Load() >= enough }) {
+		l.t.Fatalf("%d changes were acknowledged in two minutes, not %d", l.acknowledged.Load()-enough+int64(more), more)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"io"
 	"net"
+	"regexp"
 	"sync"
 	"testing"
 	"time"
@@ -44,6 +45,7 @@ const (
 // all that follow it are lost, and the connection is reset.
 type aim struct {
 	at   moment
+	only string // the chain whose transactions count; empty: all
 	skip int    // pass so many first
 	left int    // how often
 	do   func() // before the connection is reset; nil: nothing
@@ -106,10 +108,20 @@ func (p *proxy) slow(latency time.Duration, bytesPerSecond int) {
 
 // strike aims at a moment. The channel receives a value for each hit.
 func (p *proxy) strike(at moment, skip, times int, do func()) <-chan struct{} {
+	return p.strikeAt(&aim{at: at, skip: skip, left: times, do: do})
+}
+
+// strikeIn aims at the next moment of a chain's transaction.
+func (p *proxy) strikeIn(chain string, at moment, do func()) <-chan struct{} {
+	return p.strikeAt(&aim{at: at, only: chain, left: 1, do: do})
+}
+
+func (p *proxy) strikeAt(a *aim) <-chan struct{} {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.aim = &aim{at: at, skip: skip, left: times, do: do, hit: make(chan struct{}, times)}
-	return p.aim.hit
+	a.hit = make(chan struct{}, a.left)
+	p.aim = a
+	return a.hit
 }
 
 // skipped is how many moments are still to pass before the next hit.
@@ -172,6 +184,9 @@ func (p *proxy) serve(near *net.TCPConn) {
 	p.mu.Unlock()
 }
 
+// scopeSetting is how a transaction says which chain it is for.
+var scopeSetting = regexp.MustCompile(`alkalog\.chain = '([^']*)'`)
+
 // pipe is one connection through the proxy.
 type pipe struct {
 	proxy     *proxy
@@ -181,7 +196,8 @@ type pipe struct {
 	answered  messages
 
 	mu     sync.Mutex
-	writes bool // in a write transaction of a call
+	writes bool   // in a write transaction of a call
+	chain  string // of that transaction
 }
 
 // reset ends both sides with a TCP reset.
@@ -246,17 +262,21 @@ func (c *pipe) request(data []byte) (int, bool) {
 		if kind != 'Q' && kind != 'P' {
 			return false
 		}
-		if c.proxy.hits(anyStatement) {
+		if c.proxy.hits(anyStatement, "") {
 			return true
 		}
 		text := bytes.ToLower(body)
 		if bytes.Contains(text, []byte("begin")) || bytes.Contains(text, []byte("start transaction")) {
-			c.setWrites(!bytes.Contains(text, []byte("read only")) && !bytes.Contains(text, []byte("role alkalog_keeper")))
-			if c.isWrite() && c.proxy.hits(beforeBegin) {
+			chain := ""
+			if found := scopeSetting.FindSubmatch(body); found != nil {
+				chain = string(found[1])
+			}
+			c.setWrites(!bytes.Contains(text, []byte("read only")) && !bytes.Contains(text, []byte("role alkalog_keeper")), chain)
+			if c.hitsWrite(beforeBegin) {
 				return true
 			}
 		}
-		return c.isWrite() && bytes.Contains(text, []byte("commit")) && c.proxy.hits(beforeCommit)
+		return bytes.HasPrefix(text, []byte("commit")) && c.hitsWrite(beforeCommit)
 	})
 	return skip + pass, ends
 }
@@ -267,32 +287,35 @@ func (c *pipe) reply(data []byte) (int, bool) {
 	return c.answered.each(data, func(kind byte, body []byte) bool {
 		switch {
 		case kind == 'C' && bytes.HasPrefix(body, []byte("COMMIT\x00")):
-			return c.isWrite() && c.proxy.hits(afterCommit)
+			return c.hitsWrite(afterCommit)
 		case kind == 'Z' && bytes.HasPrefix(body, []byte("I")): // ReadyForQuery, idle
-			c.setWrites(false)
+			c.setWrites(false, "")
 		}
 		return false
 	})
 }
 
-func (c *pipe) setWrites(writes bool) {
+// setWrites notes whether the connection is in a write transaction, and of which chain.
+func (c *pipe) setWrites(writes bool, chain string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.writes = writes
+	c.writes, c.chain = writes, chain
 }
 
-func (c *pipe) isWrite() bool {
+// hitsWrite is hits for a moment of a write transaction.
+func (c *pipe) hitsWrite(at moment) bool {
 	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.writes
+	writes, chain := c.writes, c.chain
+	c.mu.Unlock()
+	return writes && c.proxy.hits(at, chain)
 }
 
 // hits reports whether a moment is the one that was aimed at, after it has done
 // what the aim says.
-func (p *proxy) hits(at moment) bool {
+func (p *proxy) hits(at moment, chain string) bool {
 	p.mu.Lock()
 	a := p.aim
-	if a == nil || a.at != at || a.left == 0 {
+	if a == nil || a.at != at || a.left == 0 || a.only != "" && a.only != chain {
 		p.mu.Unlock()
 		return false
 	}

@@ -51,7 +51,7 @@ func newClient(t *testing.T, conn *grpc.ClientConn) string {
 }
 
 // TestErasingOnAFullDisk: with the disk of the erasure file full, nothing is erased and
-// the caller is told so; everything else works, also after a restart. When there is
+// the caller learns it; everything else works, also after a restart. When there is
 // room again, the same request erases the client, and the file says so.
 func TestErasingOnAFullDisk(t *testing.T) {
 	t.Parallel()
