@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -37,27 +38,44 @@ type statusCommand struct {
 
 // Run prints the status as a table or as JSON. A problem that it shows is no error of
 // the command: the exit code is 0 as long as the state could be read, so that a script
-// can tell an unreachable database from a log that is halted.
+// can tell an unreachable database from a log that is halted. If the database cannot be
+// read, what the files say is printed all the same.
 func (c statusCommand) Run(ctx context.Context, std streams) error {
 	cfg, err := c.reading()
 	if err != nil {
 		return err
 	}
 	c.into(&cfg)
-	s, err := serve.ReadStatus(ctx, cfg)
-	if err != nil {
+	s, readErr := serve.ReadStatus(ctx, cfg)
+	shown := statusOf(s)
+	print := printStatus
+	switch {
+	case c.JSON:
+		print = printJSON
+	case readErr != nil:
+		print = printFiles
+	}
+	if err := print(std, shown); err != nil {
 		return err
 	}
-	if c.JSON {
-		encoder := json.NewEncoder(std.out)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(statusOf(s))
+	if readErr != nil {
+		return errors.New("the database could not be read")
 	}
-	return printStatus(std, statusOf(s))
+	return nil
+}
+
+// printJSON prints the status for programs.
+func printJSON(std streams, s shownStatus) error {
+	encoder := json.NewEncoder(std.out)
+	encoder.SetIndent("", "  ")
+	return encoder.Encode(s)
 }
 
 // shownStatus is the JSON value of the command. Its names are those of the table.
 type shownStatus struct {
+	// Unreachable is why the database could not be read; empty: it was. What is not of the
+	// files is empty then.
+	Unreachable string `json:"unreachable"`
 	// System is the system identifier of the database cluster. accept-restore wants it.
 	System string `json:"system"`
 	// Timeline rises with every promotion of a standby.
@@ -79,6 +97,9 @@ type shownStatus struct {
 	Epoch int64 `json:"leader_epoch"`
 	// Leader reports whether a server holds the lead now. Without one, entries wait.
 	Leader bool `json:"leader"`
+	// LeaderName is the host, address and process of the server that leads or led last.
+	// Empty: it is of a version that does not say.
+	LeaderName string `json:"leader_name"`
 	// ReadOnly is why a server with these files would write nothing; empty: it would.
 	ReadOnly string `json:"read_only"`
 	// StateFile is the line of the state file: what a server has seen last.
@@ -109,8 +130,8 @@ type logStatus struct {
 // statusOf converts the status to what is printed.
 func statusOf(s serve.Status) shownStatus {
 	d := s.Database
-	shown := shownStatus{System: d.System, Timeline: d.Timeline, Address: d.Address, PostgreSQL: d.Version, Schema: d.Schema, MinServerSchema: d.Least,
-		SynchronousStandbys: d.SynchronousStandbys, Standbys: d.Standbys, Epoch: d.Epoch, Leader: d.Leads,
+	shown := shownStatus{Unreachable: s.Unreachable, System: d.System, Timeline: d.Timeline, Address: d.Address, PostgreSQL: d.Version, Schema: d.Schema, MinServerSchema: d.Least,
+		SynchronousStandbys: d.SynchronousStandbys, Standbys: d.Standbys, Epoch: d.Epoch, Leader: d.Leads, LeaderName: d.Leader,
 		ReadOnly: s.ReadOnly, StateFile: s.StateFile, CheckpointFile: s.CheckpointFile, ErasedClients: s.ErasureFile, Logs: []logStatus{}}
 	for _, l := range s.Logs {
 		problem := ""
@@ -124,44 +145,68 @@ func statusOf(s serve.Status) shownStatus {
 	return shown
 }
 
-// printStatus prints the status for people: a line for each fact of the installation,
-// then a line for each log. Texts from the database are made safe for a terminal.
-func printStatus(std streams, s shownStatus) error {
-	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
-	row := func(what, format string, args ...any) {
-		fmt.Fprintf(w, "%s\t%s\n", what, report.Visible(fmt.Sprintf(format, args...)))
+// statusTable prints a line for each fact: what it is, and what it says. Texts from the
+// database are made safe for a terminal.
+type statusTable struct{ *tabwriter.Writer }
+
+// newStatusTable makes a table that is printed by Flush.
+func newStatusTable(std streams) statusTable {
+	return statusTable{tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)}
+}
+
+// row adds a line.
+func (t statusTable) row(what, format string, args ...any) {
+	fmt.Fprintf(t, "%s\t%s\n", report.Visible(what), report.Visible(fmt.Sprintf(format, args...)))
+}
+
+// files adds the lines about the files of the server. compared is what became of the
+// checkpoint file, if there is one.
+func (t statusTable) files(s shownStatus, compared string) {
+	t.row("state file", "%s", cmp.Or(s.StateFile, "none"))
+	if !s.CheckpointFile {
+		compared = "none"
 	}
-	or := func(text, other string) string {
-		if text == "" {
-			return other
-		}
-		return text
-	}
-	row("database", "system %s, timeline %d, PostgreSQL %s at %s", s.System, s.Timeline, s.PostgreSQL, or(s.Address, "a local socket"))
-	row("schema", "version %d; servers of version %d or newer may write", s.Schema, s.MinServerSchema)
-	row("standbys", "%d connected; synchronous: %s", s.Standbys, or(s.SynchronousStandbys, "none"))
-	leader := "nobody"
-	if s.Leader {
-		leader = "a server"
-	}
-	row("logs are led by", "%s, epoch %d", leader, s.Epoch)
-	row("writes", "%s", or(s.ReadOnly, "allowed"))
-	row("state file", "%s", or(s.StateFile, "none"))
-	compared := "none"
-	if s.CheckpointFile {
-		compared = "compared with the logs"
-	}
-	row("checkpoint file", "%s", compared)
+	t.row("checkpoint file", "%s", compared)
 	erased := "none"
 	if s.ErasedClients >= 0 {
 		erased = fmt.Sprintf("%d clients", s.ErasedClients)
 	}
-	row("erasure file", "%s", erased)
+	t.row("erasure file", "%s", erased)
+}
+
+// printStatus prints the status for people: a line for each fact of the installation,
+// then a line for each log.
+func printStatus(std streams, s shownStatus) error {
+	t := newStatusTable(std)
+	t.row("database", "system %s, timeline %d, PostgreSQL %s at %s", s.System, s.Timeline, s.PostgreSQL, cmp.Or(s.Address, "a local socket"))
+	t.row("schema", "version %d; servers of version %d or newer may write", s.Schema, s.MinServerSchema)
+	t.row("standbys", "%d connected; synchronous: %s", s.Standbys, cmp.Or(s.SynchronousStandbys, "none"))
+	name := cmp.Or(s.LeaderName, "a server that does not say its name")
+	switch {
+	case s.Leader:
+		t.row("logs are led by", "%s, epoch %d", name, s.Epoch)
+	case s.Epoch == 0:
+		t.row("logs are led by", "nobody, and never were")
+	default:
+		t.row("logs are led by", "nobody; last by %s, epoch %d", name, s.Epoch)
+	}
+	t.row("writes", "%s", cmp.Or(s.ReadOnly, "allowed"))
+	t.files(s, "compared with the logs")
 	for _, l := range s.Logs {
 		oldest := time.Duration(l.OldestSeconds * float64(time.Second)).Round(time.Second)
-		row("log of "+report.Visible(l.Chain), "%d entries, %d waiting, the oldest for %v; %s", l.Entries, l.Waiting, oldest, or(l.Problem, "no problem"))
+		t.row("log of "+l.Chain, "%d entries, %d waiting, the oldest for %v; %s", l.Entries, l.Waiting, oldest, cmp.Or(l.Problem, "no problem"))
 	}
-	return w.Flush()
+	return t.Flush()
+}
+
+// printFiles prints for people what is known without the database, and what to do.
+func printFiles(std streams, s shownStatus) error {
+	t := newStatusTable(std)
+	t.row("database", "%s", s.Unreachable)
+	t.row("writes", "none while the database cannot be reached: tills keep what happens and send it later")
+	t.files(s, "there; not compared")
+	t.row("next", "start PostgreSQL or mend the way to it, and run this command again; a server that runs needs no restart")
+	return t.Flush()
 }
 
 // acceptRestoreCommand accepts a database that is older than what a server has seen.

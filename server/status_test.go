@@ -3,9 +3,11 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -13,6 +15,8 @@ import (
 	"google.golang.org/grpc/metadata"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/storage"
+	"alkalog/storage/localpg"
 )
 
 // TestAcceptRestore puts an older copy of the database back under a server's files.
@@ -57,7 +61,7 @@ func TestAcceptRestore(t *testing.T) {
 	createChain("ebb", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27")
 	copyData("pgdata", "yesterday")
 	createChain("flow", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d28")
-	if s := state(); s.ReadOnly != "" || len(s.Logs) != 2 || !s.CheckpointFile || s.ErasedClients != 0 || s.System == "" || s.Timeline != 1 || s.Schema == 0 || s.MinServerSchema != s.Schema {
+	if s := state(); s.Unreachable != "" || !strings.Contains(s.LeaderName, "127.0.0.1:0, process ") || s.ReadOnly != "" || len(s.Logs) != 2 || !s.CheckpointFile || s.ErasedClients != 0 || s.System == "" || s.Timeline != 1 || s.Schema == 0 || s.MinServerSchema != s.Schema {
 		t.Errorf("before: %+v", s)
 	}
 	if code, out, _ := command(t, "accept-restore", "--data-dir", dir); code != 0 || !strings.Contains(out, "nothing to accept") {
@@ -90,4 +94,79 @@ func TestAcceptRestore(t *testing.T) {
 	if s := state(); s.ReadOnly != "" {
 		t.Errorf("accepted: %+v", s)
 	}
+}
+
+// TestStatusWithoutDatabase asks for the status of a database that is stopped, and of one
+// that is suspended: it accepts connections and says nothing. What the server's files say
+// is shown all the same, the cause is named, and the exit code is not 0.
+func TestStatusWithoutDatabase(t *testing.T) {
+	t.Parallel()
+	dir, files := publicDir(t), t.TempDir()
+	cluster, err := localpg.Start(t.Context(), localpg.Config{Dir: dir, Unsafe: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer cluster.Stop()
+	keysDir := filepath.Join(files, "keys")
+	if code, _, problems := command(t, "keys", "--dir", keysDir); code != 0 {
+		t.Fatal(problems)
+	}
+	state := filepath.Join(files, "state")
+	if err := os.WriteFile(state, []byte("seen before\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	dsn := cluster.DSN("", storage.RoleServer) + " connect_timeout=2"
+	status := []string{"status", "--database", dsn, "--keys-dir", keysDir, "--state-file", state}
+	check := func(cause string) {
+		t.Helper()
+		code, out, problems := command(t, status...)
+		if code != 1 || !strings.Contains(out, cause) || !strings.Contains(out, "seen before") || !strings.Contains(problems, "could not be read") {
+			t.Errorf("exit code %d, want %q and the state file:\n%s%s", code, cause, out, problems)
+		}
+		for _, text := range []string{"closed network connection", "context deadline", "use of closed"} {
+			if strings.Contains(out+problems, text) {
+				t.Errorf("it does not name the cause but says %q:\n%s%s", text, out, problems)
+			}
+		}
+		var shown shownStatus
+		code, out, _ = command(t, append(status, "--json")...)
+		if err := json.Unmarshal([]byte(out), &shown); err != nil || code != 1 || !strings.Contains(shown.Unreachable, cause) || shown.StateFile != "seen before" {
+			t.Errorf("as JSON: exit code %d, %v, %+v", code, err, shown)
+		}
+	}
+	postmaster := postmasterOf(t, filepath.Join(dir, "pgdata"))
+	if err := syscall.Kill(postmaster, syscall.SIGSTOP); err != nil {
+		t.Fatal(err)
+	}
+	check("did not answer within 2s")
+	if err := syscall.Kill(postmaster, syscall.SIGCONT); err != nil {
+		t.Fatal(err)
+	}
+	if err := cluster.Stop(); err != nil {
+		t.Fatal(err)
+	}
+	check("no such file or directory") // of its socket
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, port, _ := net.SplitHostPort(listener.Addr().String())
+	listener.Close()
+	status[2] = "host=127.0.0.1 port=" + port + " dbname=alkalog user=alkalog_server"
+	check("connection refused")
+}
+
+// postmasterOf returns the process ID of the PostgreSQL in a data directory.
+func postmasterOf(t *testing.T, dir string) int {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(dir, "postmaster.pid"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, _, _ := strings.Cut(string(text), "\n")
+	pid, err := strconv.Atoi(first)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return pid
 }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -82,6 +83,7 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 	if err != nil {
 		return nil, err
 	}
+	asked := ctx
 	ctx, cancel := context.WithTimeout(ctx, host.ConnectTimeout)
 	defer cancel()
 	d := &dialer{cfg: c.cfg}
@@ -89,7 +91,7 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 	plain.Dialer(d)
 	dc, err := plain.Connect(ctx)
 	if err != nil {
-		return nil, err
+		return nil, noAnswer(asked, ctx, host, err)
 	}
 	d.connected = true
 	cn := &conn{pqConn: dc.(pqConn), link: d.link.Load(), fence: c.fence, sessions: &c.sessions, prepared: map[string]driver.Stmt{}, plans: map[string]bool{},
@@ -98,13 +100,27 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 	cn.link.setDeadline(ctx)
 	err = c.fence.check(ctx, cn, c.session)
 	if !finished() {
-		err = errors.Join(err, ctx.Err()) // the connection was cut meanwhile
+		err = noAnswer(asked, ctx, host, errors.Join(err, ctx.Err())) // the connection was cut meanwhile
 	}
 	if err != nil {
 		cn.Close()
 		return nil, err
 	}
 	return cn, nil
+}
+
+// noAnswer returns what to say about a failed attempt to connect. A host that accepts a
+// connection and then says nothing, as a stopped PostgreSQL does, ends with the
+// connection being cut here; the error of that would say nothing about the cause.
+func noAnswer(asked, connecting context.Context, host pq.Config, err error) error {
+	if asked.Err() != nil || connecting.Err() == nil {
+		return err
+	}
+	where := host.Host
+	if !strings.HasPrefix(where, "/") {
+		where = net.JoinHostPort(where, strconv.Itoa(int(host.Port)))
+	}
+	return fmt.Errorf("%w: PostgreSQL at %s did not answer within %v", ErrUnavailable, where, host.ConnectTimeout)
 }
 
 // dialer dials for one connection: first the connection itself, later the short

@@ -19,7 +19,7 @@ import (
 // entries that it has made.
 func cover(t testing.TB, db *storage.DB) (entries []*pb.AuditEntry) {
 	t.Helper()
-	epoch, err := storage.AcquireLease(t.Context(), db, time.Second)
+	epoch, err := storage.AcquireLease(t.Context(), db, time.Second, "test")
 	if err != nil || epoch == 0 {
 		t.Fatalf("epoch %d, %v", epoch, err)
 	}

@@ -77,10 +77,12 @@ const longestLease = 10 * time.Second
 // if another server leads. The lease ends after the given duration unless Sequence,
 // Cover or another call with it renews it.
 //
+// holder names the server to operators, in status; it means nothing to the program.
+//
 // Each lease has a new epoch. A former leader that wakes up has an old one and can
 // change nothing (Lease.hold). Time therefore only decides who may try, and never
 // whether two servers can extend one log.
-func AcquireLease(ctx context.Context, db *DB, lease time.Duration) (int64, error) {
+func AcquireLease(ctx context.Context, db *DB, lease time.Duration, holder string) (int64, error) {
 	if unfenced {
 		return 1, nil
 	}
@@ -89,10 +91,10 @@ func AcquireLease(ctx context.Context, db *DB, lease time.Duration) (int64, erro
 		// A leader that was stopped in the middle of a batch holds the row. A lease
 		// that ends later than any can was given before the database's clock was
 		// put back; the epoch makes it safe to pass over a leader that is there.
-		err := tx.GetContext(ctx, &epoch, `update log_leader set epoch = epoch + 1, lease_end = clock_timestamp() + $1 * interval '1 microsecond'
+		err := tx.GetContext(ctx, &epoch, `update log_leader set epoch = epoch + 1, lease_end = clock_timestamp() + $1 * interval '1 microsecond', holder = $3, holder_epoch = epoch + 1
 			where only_row = (select only_row from log_leader where lease_end < clock_timestamp()
 				or lease_end > clock_timestamp() + $2 * interval '1 microsecond' for update skip locked) returning epoch`,
-			lease.Microseconds(), max(lease, longestLease).Microseconds())
+			lease.Microseconds(), max(lease, longestLease).Microseconds(), holder)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}

@@ -33,17 +33,17 @@ func TestOneLeads(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	one, two := d.Open(t, storage.Config{MaxConns: 2}), d.Open(t, storage.Config{MaxConns: 2})
-	first, err := storage.AcquireLease(t.Context(), one, lease)
+	first, err := storage.AcquireLease(t.Context(), one, lease, "test")
 	if err != nil || first == 0 {
 		t.Fatalf("epoch %d, %v", first, err)
 	}
-	if epoch, err := storage.AcquireLease(t.Context(), two, lease); err != nil || epoch != 0 {
+	if epoch, err := storage.AcquireLease(t.Context(), two, lease, "test"); err != nil || epoch != 0 {
 		t.Errorf("a second leader in epoch %d, %v", epoch, err)
 	}
 	if err := storage.ReleaseLease(t.Context(), one, first); err != nil {
 		t.Fatal(err)
 	}
-	second, err := storage.AcquireLease(t.Context(), two, -time.Second) // not heard of from now on
+	second, err := storage.AcquireLease(t.Context(), two, -time.Second, "test") // not heard of from now on
 	if err != nil || second <= first {
 		t.Fatalf("epoch %d after %d, %v", second, first, err)
 	}
@@ -56,7 +56,7 @@ func TestOneLeads(t *testing.T) {
 	if _, err := storage.Sequence(t.Context(), two, storage.Lease{Epoch: second, Duration: lease}, 1, 10, nothing); err != nil {
 		t.Errorf("the second cannot go on, though nobody else leads: %v", err)
 	}
-	if epoch, err := storage.AcquireLease(t.Context(), one, lease); err != nil || epoch != 0 {
+	if epoch, err := storage.AcquireLease(t.Context(), one, lease, "test"); err != nil || epoch != 0 {
 		t.Errorf("the second was heard of, and yet epoch %d, %v", epoch, err)
 	}
 }
@@ -69,19 +69,42 @@ func TestClockPutBack(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	db := d.Open(t, storage.Config{})
-	first, err := storage.AcquireLease(t.Context(), db, 3*time.Second)
+	first, err := storage.AcquireLease(t.Context(), db, 3*time.Second, "test")
 	if err != nil || first == 0 {
 		t.Fatalf("epoch %d, %v", first, err)
 	}
-	if epoch, err := storage.AcquireLease(t.Context(), db, 3*time.Second); err != nil || epoch != 0 {
+	if epoch, err := storage.AcquireLease(t.Context(), db, 3*time.Second, "test"); err != nil || epoch != 0 {
 		t.Errorf("a lease that runs is passed over: epoch %d, %v", epoch, err)
 	}
 	if _, err := d.SQL(t, "").ExecContext(t.Context(), "update log_leader set lease_end = lease_end + interval '1 hour'"); err != nil {
 		t.Fatal(err)
 	}
-	if epoch, err := storage.AcquireLease(t.Context(), db, 3*time.Second); err != nil || epoch != first+1 {
+	if epoch, err := storage.AcquireLease(t.Context(), db, 3*time.Second, "test"); err != nil || epoch != first+1 {
 		t.Errorf("an hour is waited: epoch %d, %v", epoch, err)
 	}
+}
+
+// TestLeaderName: the leader is shown by its name. A server of a version that does not
+// write one takes the lead without; then no name is shown, and not that of the one before.
+func TestLeaderName(t *testing.T) {
+	t.Parallel()
+	d := storagetest.NewDatabase(t)
+	db := d.Open(t, storage.Config{})
+	want := func(name string) {
+		t.Helper()
+		if in, err := storage.ReadInstallation(t.Context(), db); err != nil || in.Leader != name {
+			t.Errorf("the leader is %q, want %q, %v", in.Leader, name, err)
+		}
+	}
+	want("")
+	if _, err := storage.AcquireLease(t.Context(), db, time.Minute, "one, 127.0.0.1:7420, process 7"); err != nil {
+		t.Fatal(err)
+	}
+	want("one, 127.0.0.1:7420, process 7")
+	if _, err := d.SQL(t, "").ExecContext(t.Context(), "update log_leader set epoch = epoch + 1"); err != nil {
+		t.Fatal(err)
+	}
+	want("")
 }
 
 // TestStoppedLeaderIsPassed: a leader whose batch is open when its lease ends is
@@ -90,12 +113,12 @@ func TestStoppedLeaderIsPassed(t *testing.T) {
 	t.Parallel()
 	d := storagetest.NewDatabase(t)
 	db := d.Open(t, storage.Config{})
-	first, err := storage.AcquireLease(t.Context(), db, -time.Second)
+	first, err := storage.AcquireLease(t.Context(), db, -time.Second, "test")
 	if err != nil {
 		t.Fatal(err)
 	}
 	_, err = storage.Sequence(t.Context(), db, storage.Lease{Epoch: first, Duration: -time.Second}, 1, 10, func(*storage.Batch) (storage.LogChanges, error) {
-		if epoch, err := storage.AcquireLease(t.Context(), db, lease); err != nil || epoch != 0 {
+		if epoch, err := storage.AcquireLease(t.Context(), db, lease, "test"); err != nil || epoch != 0 {
 			t.Errorf("the row is taken from under a batch: epoch %d, %v", epoch, err)
 		}
 		return storage.LogChanges{}, errors.New("and then nothing")
@@ -103,7 +126,7 @@ func TestStoppedLeaderIsPassed(t *testing.T) {
 	if err == nil {
 		t.Error("the batch is committed")
 	}
-	if epoch, err := storage.AcquireLease(t.Context(), db, lease); err != nil || epoch != first+1 {
+	if epoch, err := storage.AcquireLease(t.Context(), db, lease, "test"); err != nil || epoch != first+1 {
 		t.Errorf("epoch %d, %v", epoch, err)
 	}
 }
@@ -124,7 +147,7 @@ func TestSequence(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	epoch, err := storage.AcquireLease(t.Context(), db, lease)
+	epoch, err := storage.AcquireLease(t.Context(), db, lease, "test")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -230,7 +253,7 @@ func sequence(t *testing.T, db *storage.DB, fn func(*storage.Batch) storage.LogC
 	if err != nil {
 		t.Fatal(err)
 	}
-	epoch, err := storage.AcquireLease(t.Context(), db, -time.Second)
+	epoch, err := storage.AcquireLease(t.Context(), db, -time.Second, "test")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -275,7 +298,7 @@ func TestRevise(t *testing.T) {
 	db := d.Open(t, storage.Config{})
 	log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(0)})
 	sequence(t, db, func(b *storage.Batch) storage.LogChanges { return appended(t, b) })
-	epoch, err := storage.AcquireLease(t.Context(), db, lease)
+	epoch, err := storage.AcquireLease(t.Context(), db, lease, "test")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -377,7 +400,7 @@ func TestLogOnlyGrows(t *testing.T) {
 	d := storagetest.NewDatabase(t)
 	db := d.Open(t, storage.Config{})
 	log(t, db, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ALARM, RecordTime: at(1)})
-	epoch, err := storage.AcquireLease(t.Context(), db, lease)
+	epoch, err := storage.AcquireLease(t.Context(), db, lease, "test")
 	if err != nil {
 		t.Fatal(err)
 	}

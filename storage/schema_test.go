@@ -66,7 +66,7 @@ func TestServersBelowTheMinimumDoNotWrite(t *testing.T) {
 	}
 	do(t, d.SQL(t, storage.RoleOwner), migrated(newer))
 	_, opened := storage.Open(t.Context(), storage.Config{DSN: d.DSN(storage.RoleServer)})
-	_, led := storage.AcquireLease(t.Context(), db, time.Second)
+	_, led := storage.AcquireLease(t.Context(), db, time.Second, "test")
 	_, written := openSalon(t.Context(), db, salonRequest("quay"))
 	for what, err := range map[string]error{"write": written, "probe": db.Probe(t.Context()), "lead": led, "open": opened} {
 		schema := new(storage.SchemaError)

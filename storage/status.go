@@ -27,12 +27,14 @@ type Installation struct {
 	// holds its lease.
 	Epoch int64
 	Leads bool
+	// Leader names the server of that epoch; empty: its version does not say.
+	Leader string
 }
 
 // installationQuery reads what is not known from the connection.
 const installationQuery = `select coalesce(host(inet_server_addr()) || ':' || inet_server_port(), '') as address, current_setting('server_version') as version,
 	current_setting('synchronous_standby_names') as synchronousstandbys, (select count(*) from pg_stat_replication) as standbys,
-	epoch, lease_end > clock_timestamp() as leads from log_leader`
+	epoch, lease_end > clock_timestamp() as leads, case when holder_epoch = epoch then holder else '' end as leader from log_leader`
 
 // ReadInstallation reads the state of the database.
 func ReadInstallation(ctx context.Context, db *DB) (Installation, error) {

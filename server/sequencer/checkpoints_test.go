@@ -347,7 +347,7 @@ func TestDamagedFileOfCheckpoints(t *testing.T) {
 // rotation has the name of the old.
 func TestKeyFiles(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "keys", "log")
-	if _, err := openKeys(path, false); err == nil || !strings.Contains(err.Error(), "server keys") {
+	if _, err := openKeys(path, false); err == nil || !strings.Contains(err.Error(), "alkalog keys") {
 		t.Errorf("without a file: %v", err)
 	}
 	made, err := openKeys(path, true)
@@ -381,7 +381,7 @@ func TestKeyFiles(t *testing.T) {
 func TestOverdue(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
-	if _, err := storage.AcquireLease(t.Context(), b.db, time.Hour); err != nil {
+	if _, err := storage.AcquireLease(t.Context(), b.db, time.Hour, "test"); err != nil {
 		t.Fatal(err)
 	}
 	cfg := b.config(t, "")

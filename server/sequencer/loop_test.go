@@ -280,7 +280,7 @@ func (b *bench) dieLeading(t *testing.T, done chan struct{}) {
 		if n := b.number(t, "select coalesce(max(revision), 0) from log_heads"); n == after {
 			continue
 		}
-		epoch, err := storage.AcquireLease(context.Background(), b.db, b.lease)
+		epoch, err := storage.AcquireLease(context.Background(), b.db, b.lease, "test")
 		if err != nil {
 			t.Error(err)
 			return
@@ -298,7 +298,7 @@ func TestOldLeaderWakes(t *testing.T) {
 	b := newBench(t)
 	b.write(t, "ebb", 3)
 	old := b.open(t, "")
-	epoch, err := storage.AcquireLease(t.Context(), b.db, time.Millisecond)
+	epoch, err := storage.AcquireLease(t.Context(), b.db, time.Millisecond, "test")
 	if err != nil || epoch == 0 {
 		t.Fatal(epoch, err)
 	}
@@ -320,7 +320,7 @@ func TestKeysChangeWithinARound(t *testing.T) {
 	b := newBench(t)
 	b.fill(t, 3)
 	q := b.open(t, "")
-	epoch, err := storage.AcquireLease(t.Context(), b.db, time.Minute)
+	epoch, err := storage.AcquireLease(t.Context(), b.db, time.Minute, "test")
 	if err != nil || epoch == 0 {
 		t.Fatal(epoch, err)
 	}

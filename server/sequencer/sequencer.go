@@ -36,6 +36,8 @@ type Config struct {
 	// DB is the database of the logs, and Logger receives findings and warnings.
 	DB     *storage.DB
 	Logger *slog.Logger
+	// Name names this server to operators while it leads, in status.
+	Name string
 	// KeyFile holds the keys that sign checkpoints. MakeKey creates it if it does not
 	// exist.
 	KeyFile string
@@ -156,7 +158,7 @@ func (q *Sequencer) Lead(ctx context.Context) {
 			pause(ctx, retryEvery)
 			continue
 		}
-		epoch, err := storage.AcquireLease(ctx, q.cfg.DB, q.cfg.Lease)
+		epoch, err := storage.AcquireLease(ctx, q.cfg.DB, q.cfg.Lease, q.cfg.Name)
 		q.logChange(ctx, "take the lead of the audit logs", err)
 		if epoch != 0 {
 			q.lead(ctx, storage.Lease{Epoch: epoch, Duration: q.cfg.Lease})

@@ -22,7 +22,10 @@ import (
 // Status is the state of an installation as its database and the files of one server
 // show it. No server need run.
 type Status struct {
-	Database storage.Installation
+	// Unreachable is why the database could not be read; empty: it was. Database, ReadOnly
+	// and Logs are empty then.
+	Unreachable string
+	Database    storage.Installation
 	// StateFile is what the state file says; empty: there is none.
 	StateFile string
 	// ErasureFile is the number of clients in the erasure file; -1: there is none.
@@ -35,14 +38,36 @@ type Status struct {
 	Logs []sequencer.Status
 }
 
-// ReadStatus reads the state of cfg's database and files. It changes nothing.
+// ReadStatus reads the state of cfg's database and files. It changes nothing. If the
+// database cannot be read, it returns what the files say, with the error.
 func ReadStatus(ctx context.Context, cfg Config) (Status, error) {
 	var s Status
 	err := withLogs(ctx, cfg, func(cfg Config, db *storage.DB, logs *sequencer.Sequencer) (err error) {
 		s, err = readStatus(ctx, cfg, db, logs)
 		return err
 	})
+	if err != nil {
+		if completed, completeErr := cfg.complete(); completeErr == nil {
+			cfg = completed
+		}
+		s = readFiles(cfg)
+		s.Unreachable = err.Error()
+	}
 	return s, err
+}
+
+// readFiles reads what the files of a server say without its database.
+func readFiles(cfg Config) Status {
+	s := Status{ErasureFile: -1}
+	if text, err := os.ReadFile(cfg.StateFile); err == nil {
+		s.StateFile = strings.TrimSpace(string(text))
+	}
+	if text, err := os.ReadFile(cfg.ErasureFile); err == nil {
+		s.ErasureFile = len(erasedNames(string(text)))
+	}
+	_, err := os.Stat(cfg.CheckpointFile)
+	s.CheckpointFile = err == nil
+	return s
 }
 
 // withLogs opens cfg's database and compares its logs with the checkpoint file, as a
@@ -90,16 +115,11 @@ func withLogs(ctx context.Context, cfg Config, do func(Config, *storage.DB, *seq
 // that wait, because it has not been running; they are counted here. Their age is taken
 // by the clock of the database, from when they were recorded.
 func readStatus(ctx context.Context, cfg Config, db *storage.DB, logs *sequencer.Sequencer) (Status, error) {
-	s := Status{ErasureFile: -1, CheckpointFile: cfg.CheckpointFile != "", Logs: logs.Status()}
+	s := readFiles(cfg)
+	s.Logs = logs.Status()
 	var err error
 	if s.Database, err = storage.ReadInstallation(ctx, db); err != nil {
 		return s, err
-	}
-	if text, err := os.ReadFile(cfg.StateFile); err == nil {
-		s.StateFile = strings.TrimSpace(string(text))
-	}
-	if text, err := os.ReadFile(cfg.ErasureFile); err == nil {
-		s.ErasureFile = len(erasedNames(string(text)))
 	}
 	if err := db.Writable(); err != nil {
 		s.ReadOnly = err.Error()
