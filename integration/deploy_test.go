@@ -63,6 +63,36 @@ func TestDeployedQueriesNameMetrics(t *testing.T) {
 	}
 }
 
+// TestAlertsAreComplete: every metric that the operations page tells an operator to alert
+// on has an alert, and every alert fires in a case of the alerts' own tests.
+func TestAlertsAreComplete(t *testing.T) {
+	t.Parallel()
+	read := func(file string) string {
+		content, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(content)
+	}
+	page, alerts, cases := read("../server/OPERATING.md"), read("../server/deploy/alerts.yml"), read("../server/deploy/alerts_test.yml")
+	_, table, _ := strings.Cut(page, "\nAlert on these:\n")
+	table, _, _ = strings.Cut(table, "\n\nBeside this page")
+	named := metricName.FindAllString(table, -1)
+	if len(named) < 7 {
+		t.Fatalf("the page names only %v", named)
+	}
+	for _, name := range named {
+		if !slices.Contains(metricName.FindAllString(alerts, -1), name) {
+			t.Errorf("the page says to alert on %s, and no alert does", name)
+		}
+	}
+	for _, alert := range regexp.MustCompile(`- alert: (\w+)`).FindAllStringSubmatch(alerts, -1) {
+		if !strings.Contains(cases, `alertname="`+alert[1]+`"}', value: 1`) {
+			t.Errorf("no case shows that %s fires", alert[1])
+		}
+	}
+}
+
 // TestUnitFile: systemd accepts the unit, and the commands in it exist.
 func TestUnitFile(t *testing.T) {
 	t.Parallel()
