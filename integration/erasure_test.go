@@ -303,7 +303,7 @@ func TestServersWantTheirKeys(t *testing.T) {
 		return err
 	}
 	empty := t.TempDir()
-	if err := start(empty); err == nil || !strings.Contains(err.Error(), "server keys") {
+	if err := start(empty); err == nil || !strings.Contains(err.Error(), "alkalog keys") {
 		t.Errorf("without the file: %v", err)
 	}
 	c.client(t)

@@ -277,7 +277,7 @@ func TestIndependentVerifier(t *testing.T) {
 	}
 }
 
-// verifyInGo is the verdict of "server audit verify".
+// verifyInGo is the verdict of "alkalog audit verify".
 func (x *auditExport) verifyInGo(t *testing.T) verify.Report {
 	t.Helper()
 	trust := verify.TrustedInput{Against: x.against}

@@ -114,7 +114,7 @@ func TestServerWithoutKeysDoesNotStart(t *testing.T) {
 			server.Stop(t.Context())
 			t.Fatal("it starts")
 		}
-		if !strings.Contains(err.Error(), "server keys") {
+		if !strings.Contains(err.Error(), "alkalog keys") {
 			t.Errorf("keys in %q: %v", dir, err)
 		}
 	}

@@ -169,7 +169,7 @@ func wantReadOnly(t *testing.T, c *chain) {
 	err := mustFail(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: "new-one", RequestId: newID(),
 		Salon: &pb.Salon{DisplayName: "New", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London"}})
 	wantError(t, "a change", err, codes.FailedPrecondition, "LOG_MISMATCH")
-	if !strings.Contains(err.Error(), "AcceptRestore") {
+	if !strings.Contains(err.Error(), "alkalog accept-restore") {
 		t.Errorf("it does not say what to do: %v", err)
 	}
 	consultation := must(t, c.amara, c.consultation.ListConsultations, &pb.ListConsultationsRequest{Parent: refusals[0].Client}).Consultations[0]

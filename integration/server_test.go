@@ -125,7 +125,7 @@ func newCoveringServer(t testing.TB, every time.Duration) *testServer {
 	return s
 }
 
-// newKeys makes the keys of a server, as "server keys" does.
+// newKeys makes the keys of a server, as "alkalog keys" does.
 func newKeys(t testing.TB) string {
 	t.Helper()
 	dir := t.TempDir()

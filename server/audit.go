@@ -86,7 +86,7 @@ func warn(out io.Writer, check *pb.LogCheck, leftOut int64) {
 		fmt.Fprintf(out, "warning: the log is halted, no entries are added to it: %s\n", report.Visible(check.GetHalted()))
 	}
 	if len(check.GetPlaces()) > 0 {
-		fmt.Fprintf(out, "warning: the first indexes affected: %v; copy the log with \"server audit export\"\n", check.GetPlaces())
+		fmt.Fprintf(out, "warning: the first indexes affected: %v; copy the log with \"alkalog audit export\"\n", check.GetPlaces())
 	}
 }
 

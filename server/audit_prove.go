@@ -92,7 +92,7 @@ func writeProof(out io.Writer, proof verify.Proof, keys []string) error {
 
 // auditCheckProofCommand checks a proof from a file. It calls no server.
 type auditCheckProofCommand struct {
-	Proof string `arg:"" type:"path" help:"The proof, as \"server audit prove\" wrote it."`
+	Proof string `arg:"" type:"path" help:"The proof, as \"alkalog audit prove\" wrote it."`
 	Entry string `type:"path" placeholder:"FILE" help:"File with the stored bytes of the entry, for a proof that does not contain it."`
 	Keys  string `required:"" type:"path" placeholder:"FILE" help:"File with the public keys of the log, one a line, such as the file keys of a copy. Get it from a different source than the proof."`
 }

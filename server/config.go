@@ -26,7 +26,7 @@ import (
 type databaseFlags struct {
 	Database string `env:"ALKALOG_DATABASE" placeholder:"DSN" help:"Connection string of a PostgreSQL server (14 or newer). A connection string with a password is accepted only from the environment, because other users of the machine can read command lines."`
 	DataDir  string `env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"Directory of the private PostgreSQL, which is used without --database. Default: /var/lib/alkalog for root, otherwise alkalog in $$XDG_DATA_HOME or ~/.local/share."`
-	KeysDir  string `env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the server's own keys, a file each that only its user can read. Default: keys in --data-dir; with --database give it. \"server keys\" fills one."`
+	KeysDir  string `env:"ALKALOG_KEYS_DIR" type:"path" placeholder:"DIR" help:"Directory of the server's own keys, a file each that only its user can read. Default: keys in --data-dir; with --database give it. \"alkalog keys\" fills one."`
 	PGBin    string `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: the usual locations are searched."`
 }
 
@@ -105,7 +105,7 @@ func exists(dir string) error {
 // errNoKeys means that the keys, without which a database is unusable, were not
 // given.
 // It is an error of usage with the next step in it.
-var errNoKeys = usage{errors.New("--database needs --keys-dir: the server cannot read or write records without its keys; create them with `server keys`")}
+var errNoKeys = usage{errors.New("--database needs --keys-dir: the server cannot read or write records without its keys; create them with `alkalog keys`")}
 
 // defaultDataDir is the directory of the user's private PostgreSQL (XDG Base
 // Directory Specification; for root, Filesystem Hierarchy Standard, section 5.8).

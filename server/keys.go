@@ -95,11 +95,11 @@ Keep copies of these files, away from the database: without "clients" no client
 can be read, and "authority.key" is needed only to issue certificates.
 
 Serve with them:
-  server serve --address 0.0.0.0:7420 --keys-dir DIR \
+  alkalog serve --address 0.0.0.0:7420 --keys-dir DIR \
     --tls-cert DIR/server.crt --tls-key DIR/server.key \
     --client-ca DIR/authority.crt --jwks DIR/tokens.jwks --revoked DIR/revoked
 The first token, for the operator who creates chains:
-  server token --dir DIR --role operator --name operators/me
+  alkalog token --dir DIR --role operator --name operators/me
 `
 
 // rotateCommand replaces keys. A key is replaced in two steps. First a new one is
@@ -133,9 +133,9 @@ func (c rotateCommand) Run(ctx context.Context, std streams) error {
 	}[c.What]
 	said := map[string]string{
 		"server":  "new server certificate created; a running server loads it within a second",
-		"tokens":  "tokens are signed with a new key; tokens signed with the old keys stay valid until: server keys rotate tokens --drop",
-		"log":     "the audit log is signed with the old and the new key; when the server has logged \"signing the audit logs\" with \"keys\":2, run: server keys rotate log --drop",
-		"clients": "client keys are wrapped with a new key; older backups still need the old one; to destroy it, stop every server and run: server keys rotate clients --drop",
+		"tokens":  "tokens are signed with a new key; tokens signed with the old keys stay valid until: alkalog keys rotate tokens --drop",
+		"log":     "the audit log is signed with the old and the new key; when the server has logged \"signing the audit logs\" with \"keys\":2, run: alkalog keys rotate log --drop",
+		"clients": "client keys are wrapped with a new key; older backups still need the old one; to destroy it, stop every server and run: alkalog keys rotate clients --drop",
 	}[c.What]
 	if c.Drop {
 		do = map[string]func() error{"tokens": in.DropTokens, "log": in.DropLog, "clients": func() error { return c.dropClients(ctx) }}[c.What]

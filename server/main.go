@@ -68,6 +68,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -115,10 +116,10 @@ func main() {
 // writes them.
 func run(ctx context.Context, args []string, std streams) int {
 	helped := false
-	parser, err := kong.New(new(commands), kong.Name("server"), kong.Description(about), kong.Writers(std.out, std.err),
+	parser, err := kong.New(new(commands), kong.Name(programName(os.Args[0])), kong.Description(about), kong.Writers(std.out, std.err),
 		kong.Exit(func(int) { helped = true }), kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(std), kong.Vars{"address": serve.DefaultAddress})
 	if err != nil {
-		fmt.Fprintln(std.err, "server:", err)
+		fmt.Fprintf(std.err, "%s: %v\n", programName(os.Args[0]), err)
 		return 1
 	}
 	command, err := parser.Parse(args)
@@ -131,9 +132,19 @@ func run(ctx context.Context, args []string, std streams) int {
 		err = command.Run()
 	}
 	if err != nil {
-		fmt.Fprintln(std.err, "server:", err)
+		fmt.Fprintf(std.err, "%s: %v\n", programName(os.Args[0]), err)
 	}
 	return exitCode(err)
+}
+
+// programName is the name that the program was started by, for its help: alkalog where it
+// is installed as the pages say, server for go run ./server. Texts that name a command
+// call it alkalog.
+func programName(path string) string {
+	if name := filepath.Base(path); name == "server" {
+		return name
+	}
+	return "alkalog"
 }
 
 // usage is an error in the command line: repeating the command does not help.

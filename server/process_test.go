@@ -178,7 +178,7 @@ func TestServeChangesNoSchema(t *testing.T) {
 	}
 	t.Cleanup(func() { cluster.Stop() })
 	code, _, problems := command(t, "serve", "--address=127.0.0.1:0", "--keys-dir=/nowhere", "--without-state-files", "--database", cluster.DSN("", ""))
-	if code != 1 || !strings.Contains(problems, "server migrate") {
+	if code != 1 || !strings.Contains(problems, "alkalog migrate") {
 		t.Fatalf("serve on an empty database: exit code %d: %s", code, problems)
 	}
 	for range 2 { // again does no harm

@@ -78,7 +78,7 @@ func (e *GuardsError) Error() string {
 		shown += fmt.Sprintf("; and %d more", more)
 	}
 	return "storage: the triggers or privileges that guard the records are not as the migrations have made them: " + shown +
-		": put them back, find out who has changed them, and run `server audit verify --records`"
+		": put them back, find out who has changed them, and run `alkalog audit verify --records`"
 }
 
 // Unwrap returns ErrUnavailable.

@@ -16,7 +16,7 @@ type IsolationError struct {
 // Error lists the gaps and the command that closes most of them.
 func (e *IsolationError) Error() string {
 	return "storage: the database does not keep the chains apart: " + strings.Join(e.Gaps, "; ") +
-		": run `server migrate` and connect as " + RoleServer
+		": run `alkalog migrate` and connect as " + RoleServer
 }
 
 // Unwrap returns ErrUnavailable.

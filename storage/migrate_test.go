@@ -48,8 +48,8 @@ func TestSchemaMustFit(t *testing.T) {
 		have int64
 		mend string
 	}{
-		"none":  {"drop schema alkalog cascade", 0, "server migrate"},
-		"older": {"update goose_db_version set version_id = 0", 0, "server migrate"},
+		"none":  {"drop schema alkalog cascade", 0, "alkalog migrate"},
+		"older": {"update goose_db_version set version_id = 0", 0, "alkalog migrate"},
 		"newer": {"insert into goose_db_version (version_id, is_applied) values (1000, true); update schema_compatibility set min_server_schema = 1000", 1000, "newer server"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -34,7 +34,7 @@ func (e *SchemaError) Error() string {
 	if e.Least > e.Want {
 		return fmt.Sprintf("storage: the database only lets servers of schema version %d or newer write, this server has version %d: use a newer server", e.Least, e.Want)
 	}
-	mend := "run `server migrate` first"
+	mend := "run `alkalog migrate` first"
 	return fmt.Sprintf("storage: the database has schema version %d, this server works with version %d: %s", e.Have, e.Want, mend)
 }
 

@@ -202,7 +202,7 @@ func parseSigningKeys(lines []string) ([]SigningKey, error) {
 		}
 	}
 	if len(signing) == 0 {
-		return nil, fmt.Errorf("no token signing key; run `server keys rotate tokens`")
+		return nil, fmt.Errorf("no token signing key; run `alkalog keys rotate tokens`")
 	}
 	return signing, nil
 }

@@ -184,7 +184,7 @@ func TestPageContent(t *testing.T) {
 		"zone.lightened, version 1", "common practice", "consultation.hair.zones[mid-strand].lightened: 60 days ago", "consultation.strand_test.result: not answered",
 		"the strand test was sound (STRAND_TEST_SOUND)", "denied (role); reason given: the strand test was sound", "it matches the commitment", "by supervisor",
 		"can no longer be read: its client was erased", "A difference is not an accusation", "yes, look", "it is signed by a key below", "only conditions are not shown: 1.",
-		"server audit verify copy --against kept", "What the log cannot prove", "The manufacturer&#39;s directions come first", `href="#entry-40"`, "2026-W46",
+		"alkalog audit verify copy --against kept", "What the log cannot prove", "The manufacturer&#39;s directions come first", `href="#entry-40"`, "2026-W46",
 		"All 14 entries are listed below: 2 refusals and referrals, 2 overrides, 5 others, 3 reads by auditors, and 2 that cover records", "The figures count 4. The two totals differ because",
 		"(rinsed late)", ">strand test sound<", "follow-up overdue", "deviation withdrawn", "product created or changed", "changed: directions: maximum minutes",
 		`<a href="#entry-44">withdraws entry 44</a>`, "2 more entries, from index 49 to 50, cover 12 stored records",

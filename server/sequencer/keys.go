@@ -36,7 +36,7 @@ func openKeys(path string, make bool) (*keyring, error) {
 		return k, err
 	}
 	if !make {
-		return nil, fmt.Errorf("there is no key to sign the audit log with: %w; `server keys` creates one, and all servers of a database need the same", err)
+		return nil, fmt.Errorf("there is no key to sign the audit log with: %w; `alkalog keys` creates one, and all servers of a database need the same", err)
 	}
 	line, err := keys.NewLogKey(nil)
 	if err == nil {

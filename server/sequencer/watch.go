@@ -292,7 +292,7 @@ func (q *Sequencer) applyWriteBlock(save bool) error {
 	}
 	if said := strings.Join(whys, "; "); said != "" && said != q.checkpoints.lastLogged {
 		q.checkpoints.lastLogged = said
-		q.cfg.Logger.Error("the database is not a continuation of the last checkpoints; writes are blocked until an operator accepts it", "found", said)
+		q.cfg.Logger.Error("the database is not a continuation of the last checkpoints; writes are blocked until an operator accepts it with `alkalog accept-restore`", "found", said)
 	}
 	if !save {
 		return nil

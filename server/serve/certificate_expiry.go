@@ -66,7 +66,7 @@ func (e *certificateExpiry) used(name string, until time.Time) {
 		return
 	}
 	e.warned[name] = now
-	e.log.Warn("a certificate expires soon: issue a new one with `server keys sign` or `server keys till`",
+	e.log.Warn("a certificate expires soon: issue a new one with `alkalog keys sign` or `alkalog keys till`",
 		"bearer", name, "expires", until.UTC().Format(time.RFC3339))
 }
 

@@ -155,7 +155,7 @@ func (k *clientKeeper) createKeys() error {
 		return err
 	}
 	if k.cfg.Database != "" {
-		return fmt.Errorf("the keys of clients: %w; `server keys` creates missing files", err)
+		return fmt.Errorf("the keys of clients: %w; `alkalog keys` creates missing files", err)
 	}
 	line, err := keyring.NewKey(nil)
 	if err != nil {

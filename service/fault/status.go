@@ -40,7 +40,7 @@ func facts() []struct {
 			"retry with the same request_id", details: retry}},
 		{storage.ErrFenced, &Error{reason: pb.ErrorReason_ERROR_REASON_DATABASE_FENCED, message: "the database is not the newest one; retry later", details: retry}},
 		{storage.ErrReadOnly, &Error{reason: pb.ErrorReason_ERROR_REASON_LOG_MISMATCH, message: "the database is not what was last seen of it, as after a restored backup; " +
-			"nothing is changed until an operator accepts that (AuditService.AcceptRestore)"}},
+			"nothing is changed until an operator accepts that with the command `alkalog accept-restore`"}},
 		{storage.ErrSealed, &Error{reason: pb.ErrorReason_ERROR_REASON_RECORD_UNREADABLE, message: "a stored record cannot be opened: it was changed or moved in the database, " +
 			"or is sealed with a key that this server does not have"}},
 		{storage.ErrUnavailable, &Error{reason: pb.ErrorReason_ERROR_REASON_DATABASE_UNAVAILABLE, message: "the database cannot be reached; retry later", details: retry}},

@@ -1,7 +1,7 @@
 // Package identitytest makes what callers in tests prove themselves with: an
 // authority and its certificates, and tokens, good and bad.
 //
-// An Installation is a directory of files as "server keys" fills one, made by the
+// An Installation is a directory of files as "alkalog keys" fills one, made by the
 // same code (package keys). A test passes their paths to a server and replaces
 // the files while it runs, which is how an operator changes whom the server
 // trusts. Everything is valid by the clock of the test, so a test can let a
