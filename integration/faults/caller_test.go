@@ -248,6 +248,8 @@ func (o *op) learn(answer proto.Message) {
 	case *pb.OverrideDecisionResponse:
 		o.Verdict = a.Decision.StandingVerdict.String()
 		o.Names = append(o.Names, a.Decision.Name+"/overrides/"+a.Override.OverrideId)
+	case *pb.MoveSessionResponse:
+		o.Answer = a.Session.Name // its content is read anew for every attempt
 	case *pb.StartSessionResponse:
 		o.Decision, o.Sequence = a.Session.Decision, a.Session.GetState().GetSequence()
 	case *pb.GetSessionResponse:

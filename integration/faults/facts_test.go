@@ -21,12 +21,13 @@ type facts struct {
 	bad      []string                    // entries that cannot be decoded
 	erased   map[string]bool             // clients whose erasure was asked for
 	reports  map[string]int              // by the name of a fact, how many requests have reported it
+	moved    map[string]string           // by the name of a session, the one that it was moved from
 }
 
 // newFacts arranges them.
 func newFacts(h history, f found) *facts {
 	x := &facts{found: f, calls: calls(h), requests: map[string]storedRequest{}, records: map[string]storedRecord{},
-		entries: map[string][]*pb.AuditEntry{}, erased: map[string]bool{}, reports: map[string]int{}}
+		entries: map[string][]*pb.AuditEntry{}, erased: map[string]bool{}, reports: map[string]int{}, moved: map[string]string{}}
 	f = f.only(h.Chains)
 	x.found = f
 	for _, r := range f.Requests {
@@ -50,6 +51,9 @@ func newFacts(h history, f found) *facts {
 		if c.done() {
 			for _, name := range c.answer().Names {
 				x.reports[name]++
+				if c.answer().Method == "MoveSession" {
+					x.moved[name] = c.attempts[0].Key
+				}
 			}
 		}
 	}
@@ -180,10 +184,30 @@ func (x *facts) checkRecords(r *report) {
 			}
 		}
 	}
+	x.checkMoves(r)
 	for name := range x.records {
+		if session, id, isFact := strings.Cut(name, "/events/"); isFact && x.moved[session] != "" {
+			name = x.moved[session] + "/events/" + id // the copy of a fact is explained by the fact
+		}
 		if !explained[name] && !x.ofErased(name) {
 			r.Doubled++
 			r.add("I2", "%s is stored, and no acknowledged call has made it", name)
+		}
+	}
+}
+
+// checkMoves checks that a moved session has all facts of the one that it was moved from.
+func (x *facts) checkMoves(r *report) {
+	for name := range x.records {
+		session, id, isFact := strings.Cut(name, "/events/")
+		if !isFact {
+			continue
+		}
+		for to, from := range x.moved {
+			if _, there := x.records[to+"/events/"+id]; from == session && !there && !x.ofErased(to) {
+				r.Lost++
+				r.add("I1", "fact %s of %s is not with %s, where the visit was moved", id, from, to)
+			}
 		}
 	}
 }
@@ -216,6 +240,12 @@ func expectedEntries(o op) []pb.EntryKind {
 		return []pb.EntryKind{pb.EntryKind_ENTRY_KIND_FOLLOW_UP}
 	case "UpdateProduct":
 		return []pb.EntryKind{pb.EntryKind_ENTRY_KIND_PRODUCT_CHANGED}
+	case "ActivateHousePolicy":
+		return []pb.EntryKind{pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED}
+	case "CountersignDecision":
+		return []pb.EntryKind{pb.EntryKind_ENTRY_KIND_COUNTERSIGNED}
+	case "MoveSession":
+		return []pb.EntryKind{pb.EntryKind_ENTRY_KIND_VISIT_MOVED}
 	}
 	return nil
 }
@@ -316,7 +346,12 @@ func (x *facts) checkTogether(r *report) {
 		}
 		for _, name := range c.answer().Names {
 			record, there := x.records[name]
-			made := c.answer().Method != "OverrideDecision" || record.Table == "overrides"
+			made := record.Table == "overrides"
+			switch c.answer().Method {
+			case "OverrideDecision", "CountersignDecision": // which answer with the decision that they are about
+			default:
+				made = true
+			}
 			if there && made && slices.Contains(unchanging, record.Table) && record.Tx != request.Tx {
 				r.add("I3", "%s was not written by the transaction of its request, %s %s", name, c.answer().Method, c.id)
 			}

@@ -69,7 +69,7 @@ type storedHead struct {
 // recordTables are the tables of the records that the load makes. Those whose names are
 // part of other names come first.
 var recordTables = []string{"clients", "consultations", "decisions", "sessions", "session_events", "outcomes", "incidents",
-	"overrides", "products", "salons", "practitioners"}
+	"overrides", "products", "salons", "practitioners", "house_policies"}
 
 // place is what a run is checked at, when everything works again.
 type place struct {
@@ -160,6 +160,8 @@ func recordName(table, chain, parent, id string, owners map[string]string) strin
 		return owners[chain+"/decisions/"+parent] + "/overrides/" + id
 	case "consultations", "decisions", "sessions", "outcomes", "incidents":
 		at += "/clients/" + parent
+	case "house_policies":
+		return at + "/policies/" + id
 	}
 	name := at + "/" + table + "/" + id
 	owners[chain+"/"+table+"/"+id] = name

@@ -26,9 +26,9 @@ const contended = 3
 
 // shop is an invented chain with one salon, as one worker sees it.
 type shop struct {
-	name, salon, relaxer, lot                  string
-	operator, odile, imara, amara, vesna, till string // development identities
-	amaraName, imaraName                       string
+	name, salon, relaxer, lot                       string
+	operator, odile, imara, amara, teo, vesna, till string // development identities
+	amaraName, imaraName, teoName                   string
 }
 
 // newShop describes a chain. The till is the worker's own, so that quotas of callers
@@ -42,9 +42,10 @@ func newShop(id, worker string) shop {
 		odile:     who("manager", "practitioners", "odile"),
 		imara:     who("supervisor", "practitioners", "imara"),
 		amara:     who("practitioner", "practitioners", "amara"),
+		teo:       who("student", "practitioners", "teo"),
 		vesna:     who("auditor", "auditors", "vesna-"+worker),
 		till:      who("till", "tills", "desk-"+worker),
-		amaraName: name + "/practitioners/amara", imaraName: name + "/practitioners/imara",
+		amaraName: name + "/practitioners/amara", imaraName: name + "/practitioners/imara", teoName: name + "/practitioners/teo",
 	}
 }
 
@@ -62,7 +63,7 @@ func (s shop) opening() []setting {
 		{s.odile, &pb.CreateSalonRequest{Parent: s.name, SalonId: path.Base(s.salon), RequestId: newID(),
 			Salon: &pb.Salon{DisplayName: "North Quay", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London", MinutesToBowl: new(int32(1))}}},
 	}
-	for id, role := range map[string]pb.Role{"odile": pb.Role_ROLE_MANAGER, "imara": pb.Role_ROLE_SUPERVISOR, "amara": pb.Role_ROLE_PRACTITIONER} {
+	for id, role := range map[string]pb.Role{"odile": pb.Role_ROLE_MANAGER, "imara": pb.Role_ROLE_SUPERVISOR, "amara": pb.Role_ROLE_PRACTITIONER, "teo": pb.Role_ROLE_STUDENT} {
 		calls = append(calls, setting{s.odile, &pb.CreatePractitionerRequest{Parent: s.name, PractitionerId: id, RequestId: newID(),
 			Practitioner: &pb.Practitioner{DisplayName: "Invented " + id, Role: role, Salons: []string{s.salon},
 				LicenceNumber: "INV-" + id, LicenceExpireTime: timestamppb.New(time.Now().AddDate(1, 0, 0))}}})
@@ -167,6 +168,19 @@ func (s shop) question(consultation string) *pb.CheckEligibilityRequest {
 		ServiceKind: pb.ServiceKind_SERVICE_KIND_VIRGIN, Product: s.relaxer, LotCode: s.lot, WhatChanged: "Looked again under the lamp.",
 		Practitioner: s.amaraName, Supervisor: s.imaraName, Salon: s.salon, RequestId: newID(),
 	}
+}
+
+// policy is a house policy for a tender scalp, which no client of the load has.
+func (s shop) policy() *pb.CreateHousePolicyRequest {
+	id := "house-" + newID()[:8]
+	return &pb.CreateHousePolicyRequest{Parent: s.name, HousePolicyId: id, RequestId: newID(), HousePolicy: &pb.HousePolicy{
+		DisplayName: "Invented " + id,
+		Rules: []*pb.Rule{{
+			RuleId: "house.tender-scalp", Version: 1, Scope: pb.RuleScope_RULE_SCOPE_CASE, Severity: pb.Severity_SEVERITY_CONDITION,
+			Expression: "consultation.scalp.tender == Answer.YES", Message: "Base it all.",
+			Basis: &pb.Basis{Kind: pb.BasisKind_BASIS_KIND_HOUSE, Source: "invented"},
+		}},
+	}}
 }
 
 // override is the request by which the supervisor tries to set a finding aside.

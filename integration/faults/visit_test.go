@@ -24,14 +24,23 @@ func (w *worker) visit() {
 		w.refusal(client)
 	}
 	w.auditor()
-	if w.one(3) {
+	switch w.random.IntN(6) {
+	case 0, 1:
 		w.referral(client)
-	} else {
+	case 2:
+		w.student(client)
+	default:
 		w.service(client)
 	}
 	w.changeProduct()
 	if w.one(4) {
+		w.draft(client)
+	}
+	if w.one(4) {
 		w.incident(client)
+	}
+	if w.one(12) {
+		w.policy()
 	}
 	if w.one(12) {
 		w.do(w.imara, &pb.RecallLotRequest{Name: w.relaxer, LotCode: "x" + newID()[:8], Reason: "the maker calls it back", RequestId: newID()})
@@ -121,6 +130,10 @@ func (w *worker) session(client, decision string) {
 		}
 	}
 	w.watch(session.Name, token, 1)
+	if w.one(6) {
+		w.move(session.Name)
+		return
+	}
 	w.do(w.amara, &pb.GetSessionRequest{Name: session.Name, WithEvents: w.one(2)}, about(session.Name))
 	if w.one(8) { // left open; the salon's supervisor closes it
 		w.do(w.imara, &pb.CloseSessionRequest{Name: session.Name, Practitioner: w.imaraName, Comment: "left open", RequestId: newID()})
@@ -128,6 +141,59 @@ func (w *worker) session(client, decision string) {
 	}
 	w.do(w.amara, &pb.RecordOutcomeRequest{Parent: client, RequestId: newID(), Outcome: &pb.Outcome{
 		Session: session.Name, BrokenOffReason: "the client had to leave", ScalpChanged: no}})
+}
+
+// student decides for a student on somebody who may go ahead. The service begins once the
+// supervisor has signed.
+func (w *worker) student(client string) {
+	made, ok := w.do(w.amara, &pb.CreateConsultationRequest{Parent: client, Consultation: w.answers(), RequestId: newID()})
+	if !ok {
+		return
+	}
+	card := made.(*pb.CreateConsultationResponse).Consultation.Name
+	if _, ok := w.do(w.amara, &pb.SubmitConsultationRequest{Name: card, RequestId: newID()}); !ok {
+		return
+	}
+	q := w.question(card)
+	q.Practitioner = w.teoName
+	answer, ok := w.do(w.teo, q)
+	if !ok {
+		return
+	}
+	d := answer.(*pb.CheckEligibilityResponse).Decision
+	if w.one(3) { // too early
+		w.do(w.teo, &pb.StartSessionRequest{Parent: client, Decision: d.Name, RequestId: newID()})
+	}
+	if _, ok := w.do(w.imara, &pb.CountersignDecisionRequest{Name: d.Name, Practitioner: w.imaraName, RequestId: newID()}); ok {
+		w.do(w.teo, &pb.StartSessionRequest{Parent: client, Decision: d.Name, RequestId: newID()})
+	}
+}
+
+// move puts a visit on the record of another client, as the supervisor does when the till
+// took the wrong card, and closes it there.
+func (w *worker) move(session string) {
+	made, ok := w.do(w.amara, &pb.CreateClientRequest{Parent: w.shop.name, Client: &pb.Client{DisplayName: "Invented"}, RequestId: newID()})
+	if !ok {
+		return
+	}
+	moved, ok := w.do(w.imara, &pb.MoveSessionRequest{Name: session, Client: made.(*pb.CreateClientResponse).Client.Name, Practitioner: w.imaraName,
+		Comment: "The till had taken the other card.", RequestId: newID()}, about(session))
+	if ok {
+		w.do(w.imara, &pb.CloseSessionRequest{Name: moved.(*pb.MoveSessionResponse).Session.Name, Practitioner: w.imaraName, Comment: "left open", RequestId: newID()})
+	}
+}
+
+// draft drafts the next consultation from what is on record.
+func (w *worker) draft(client string) {
+	w.do(w.amara, &pb.DraftConsultationRequest{Parent: client, Salon: w.salon, Practitioner: w.amaraName, ServiceKind: pb.ServiceKind_SERVICE_KIND_VIRGIN, RequestId: newID()})
+}
+
+// policy stores a house policy and activates it, while others are deciding.
+func (w *worker) policy() {
+	made, ok := w.do(w.odile, w.shop.policy())
+	if ok {
+		w.do(w.odile, &pb.ActivateHousePolicyRequest{Name: made.(*pb.CreateHousePolicyResponse).HousePolicy.Name, RequestId: newID()})
+	}
 }
 
 // booking asks whether the same service could be booked for next week, which is a
