@@ -198,16 +198,19 @@ func (x *facts) checkRecords(r *report) {
 
 // checkMoves checks that a moved session has all facts of the one that it was moved from.
 func (x *facts) checkMoves(r *report) {
+	movedTo := map[string]string{}
+	for to, from := range x.moved {
+		movedTo[from] = to
+	}
 	for name := range x.records {
 		session, id, isFact := strings.Cut(name, "/events/")
-		if !isFact {
+		to := movedTo[session]
+		if !isFact || to == "" {
 			continue
 		}
-		for to, from := range x.moved {
-			if _, there := x.records[to+"/events/"+id]; from == session && !there && !x.ofErased(to) {
-				r.Lost++
-				r.add("I1", "fact %s of %s is not with %s, where the visit was moved", id, from, to)
-			}
+		if _, there := x.records[to+"/events/"+id]; !there && !x.ofErased(to) {
+			r.Lost++
+			r.add("I1", "fact %s of %s is not with %s, where the visit was moved", id, session, to)
 		}
 	}
 }
