@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -164,5 +166,37 @@ func TestNoNumberOfIncidentsHidesAnOlderOne(t *testing.T) {
 	incidents := c.cardOf(t, client).Incidents
 	if len(incidents) != 102 || incidents[101].Name != first.Name {
 		t.Errorf("the card shows %d incidents of 102", len(incidents))
+	}
+}
+
+// TestTheCardCountsDaysInTheSalon: the days of a card are those in the salon's time zone,
+// for a visit with a decision, which holds the salon, and for an incident alone.
+func TestTheCardCountsDaysInTheSalon(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	name := "Pacific/Kiritimati" // 14 hours ahead of UTC
+	if c.clock.Now().UTC().Hour() < 10 {
+		name = "Pacific/Pago_Pago" // 11 hours behind
+	}
+	zone, err := time.LoadLocation(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	salon := must(t, c.odile, c.directory.GetSalon, &pb.GetSalonRequest{Name: c.salon}).Salon
+	salon.TimeZone = name
+	must(t, c.odile, c.directory.UpdateSalon, &pb.UpdateSalonRequest{Salon: salon, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"time_zone"}}, RequestId: newID()})
+	want := c.clock.Now().In(zone).Format("2 Jan 2006")
+	session := c.session(t)
+	c.report(t, session, until(session, 20, c.service(session))...)
+	if line := c.cardOf(t, parent(session.Name)).Summary.FirstLine; !strings.HasPrefix(line, want+":") {
+		t.Errorf("the card begins with %q, want %s", line, want)
+	}
+	client := must(t, c.amara, c.consultation.CreateClient, &pb.CreateClientRequest{Parent: c.name, Client: &pb.Client{DisplayName: "Invented client"}, RequestId: newID()}).Client.Name
+	incident := c.newIncident()
+	incident.OccurTime = timestamppb.New(c.clock.Now())
+	made := must(t, c.amara, c.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: client, Incident: incident, RequestId: newID()}).Incident
+	want = made.OccurTime.AsTime().In(zone).Format("2 Jan 2006")
+	if lines := c.cardOf(t, client).Summary.Incidents; len(lines) != 1 || !strings.HasPrefix(lines[0], want+":") {
+		t.Errorf("the incidents are %q, want %s", lines, want)
 	}
 }

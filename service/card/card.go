@@ -52,9 +52,9 @@
 // # What a card leaves out
 //
 // A card on paper has no name: the salon writes it by hand. It records what was
-// seen and never names a disease. Days are days in UTC, because a client goes
-// from salon to salon and a chain may span time zones; times of day are in the
-// records, not on the card.
+// seen and never names a disease. Each day is that in the salon where it happened: east
+// of Greenwich a morning's day in UTC is the day before. Times of day are in the records,
+// not on the card.
 //
 // # Errors
 //
@@ -93,7 +93,7 @@ type StoredVisit struct {
 // both newest first. It shows all visits. What is learned from them, rates and
 // growth, is for package timing to compute. It shows all visits; the caller cuts
 // the list after it has learned from them. past and incidents are not changed.
-func Build(client string, past []StoredVisit, incidents []*pb.Incident) *pb.RecordCard {
+func Build(client string, past []StoredVisit, incidents []*pb.Incident, zones Zones) *pb.RecordCard {
 	c := &pb.RecordCard{Client: client, Incidents: incidents}
 	var visits []*pb.Visit
 	for _, p := range past {
@@ -105,7 +105,7 @@ func Build(client string, past []StoredVisit, incidents []*pb.Incident) *pb.Reco
 	if i := slices.IndexFunc(past, delaysRetouch); i >= 0 {
 		c.NextRetouchTime, c.NextRetouchReason = past[i].Outcome.NextRetouchTime, past[i].Outcome.NextRetouchReason
 	}
-	c.Reminders = reminders(past, visits, incidents)
+	c.Reminders = reminders(past, visits, incidents, zones)
 	c.Visits = visits
 	return c
 }
@@ -135,14 +135,14 @@ func TouchedHair(o *pb.Outcome) bool {
 // reminders is what to mind next time: from the newest visit, and from incidents
 // that are still open. The follow-up of an incident may be in another salon, so
 // the one who sees the client next asks.
-func reminders(past []StoredVisit, visits []*pb.Visit, incidents []*pb.Incident) []string {
+func reminders(past []StoredVisit, visits []*pb.Visit, incidents []*pb.Incident, zones Zones) []string {
 	var lines []string
 	if len(visits) > 0 {
 		lines = newestReminders(past[0], visits[0])
 	}
 	for _, i := range incidents {
 		if i.State == pb.IncidentState_INCIDENT_STATE_OPEN {
-			lines = append(lines, "Ask about "+incidentWords(i)+" of "+dateWords(i.OccurTime.AsTime())+" and look at the place before anything else.")
+			lines = append(lines, "Ask about "+incidentWords(i)+" of "+zones.day(i.Salon, i.OccurTime.AsTime())+" and look at the place before anything else.")
 		}
 	}
 	return lines
@@ -187,5 +187,26 @@ func scalpChanged(p StoredVisit) bool {
 	return changed
 }
 
-// dateWords is a date in UTC, as printed on the card.
-func dateWords(t time.Time) string { return t.UTC().Format("2 Jan 2006") }
+// Zones are the time zones of the salons on a card, by resource name. Where a salon is
+// not listed, days are those in UTC.
+type Zones map[string]*time.Location
+
+// day is a date as printed on the card: the day on which it was in the salon.
+func (z Zones) day(salon string, t time.Time) string {
+	zone := z[salon]
+	if zone == nil {
+		zone = time.UTC
+	}
+	return t.In(zone).Format("2 Jan 2006")
+}
+
+// retouchSalon is the salon whose day the next retouch is: that of the newest visit in
+// which product touched hair, as in Build.
+func retouchSalon(c *pb.RecordCard) string {
+	for _, v := range c.Visits {
+		if !v.NotClosed && (v.Completed || v.FirstContact) {
+			return v.Salon
+		}
+	}
+	return ""
+}

@@ -1,6 +1,7 @@
 package card
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -56,7 +57,7 @@ func testVisit(minute int) StoredVisit {
 // SHBHREF002, Straighten and relax hair with chemical treatments, assessment
 // requirements (training.gov.au).
 func TestTheCardShowsWhatSHBHREF002Requires(t *testing.T) {
-	v := Build("chains/ebb/clients/c", []StoredVisit{testVisit(0)}, nil).Visits[0]
+	v := Build("chains/ebb/clients/c", []StoredVisit{testVisit(0)}, nil, nil).Visits[0]
 	zone := v.Hair.Zones[0]
 	for element, shown := range map[string]bool{
 		"scalp condition":                      v.Scalp != nil,
@@ -85,7 +86,7 @@ func TestTheCardShowsWhatSHBHREF002Requires(t *testing.T) {
 }
 
 func TestTheCardCarriesWhatTheNextVisitNeeds(t *testing.T) {
-	c := Build("chains/ebb/clients/c", []StoredVisit{testVisit(1), testVisit(0)}, nil)
+	c := Build("chains/ebb/clients/c", []StoredVisit{testVisit(1), testVisit(0)}, nil, nil)
 	if len(c.Visits) != 2 || c.Visits[0].StartTime.AsTime().Minute() != 1 {
 		t.Errorf("%d visits, want 2 with the newest first", len(c.Visits))
 	}
@@ -102,11 +103,50 @@ func TestTheCardRemindsOfWhatWentWrong(t *testing.T) {
 	p.Outcome.Completed, p.Outcome.BrokenOffReason = false, "It burned."
 	p.Outcome.ScalpChanged = pb.Answer_ANSWER_YES
 	p.Outcome.Sections[0].Breakage = pb.Answer_ANSWER_YES
-	if c := Build("chains/ebb/clients/c", []StoredVisit{p}, nil); len(c.Reminders) != 4 {
+	if c := Build("chains/ebb/clients/c", []StoredVisit{p}, nil, nil); len(c.Reminders) != 4 {
 		t.Errorf("reminders %q", c.Reminders)
 	}
 	p.Decision = nil // begun without one
-	if c := Build("chains/ebb/clients/c", []StoredVisit{p}, nil); c.Visits[0].Decision != "" {
+	if c := Build("chains/ebb/clients/c", []StoredVisit{p}, nil, nil); c.Visits[0].Decision != "" {
 		t.Errorf("visit %v", c.Visits[0])
+	}
+}
+
+// TestDaysAreThoseOfTheSalon: a morning in Auckland is the evening before in UTC. Every day
+// on the card is that in the salon where it happened, in the text, for print and on the
+// map; a salon whose time zone is not known counts in UTC.
+func TestDaysAreThoseOfTheSalon(t *testing.T) {
+	auckland, err := time.LoadLocation("Pacific/Auckland")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := timestamppb.New(time.Date(2026, time.November, 3, 20, 0, 0, 0, time.UTC))
+	p := testVisit(0)
+	p.Session.StartTime, p.Outcome.NextRetouchTime = at, at
+	p.Decision.Overrides = []*pb.Override{{RuleId: "zone.lightened", Practitioner: "chains/ebb/practitioners/imara", ReasonCode: "WAITED", CreateTime: at}}
+	p.Events = []*pb.StoredEvent{{Event: &pb.Event{OccurTime: at, Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_TINGLING, SectionId: "nape"}}}}}
+	incidents := []*pb.Incident{{Kind: pb.IncidentKind_INCIDENT_KIND_BURN, SectionId: "nape", Salon: p.Session.Salon, OccurTime: at, State: pb.IncidentState_INCIDENT_STATE_OPEN}}
+	for _, k := range []struct {
+		zones      Zones
+		day, other string
+	}{
+		{Zones{p.Session.Salon: auckland}, "4 Nov 2026", "3 Nov 2026"},
+		{Zones{"chains/ebb/salons/other": auckland}, "3 Nov 2026", "4 Nov 2026"},
+		{nil, "3 Nov 2026", "4 Nov 2026"},
+	} {
+		c := Build("chains/ebb/clients/c", []StoredVisit{p}, incidents, k.zones)
+		c.Summary = Summarize(c, []StoredVisit{p}, k.zones)
+		html, err := HTML(c, k.zones)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := Text(c, k.zones)
+		// The first line and the visit; the reminder, which the first line and the visit repeat;
+		// the incident, the tender spot, the override, the next retouch.
+		for what, want := range map[string]int{text: 7, html: 9} {
+			if strings.Contains(what, k.other) || strings.Count(what, k.day) < want {
+				t.Errorf("%v: want %s at least %d times and no %s:\n%s", k.zones, k.day, want, k.other, what)
+			}
+		}
 	}
 }

@@ -24,7 +24,7 @@ const (
 // where something went wrong. Marks are letters, so that it also works in black
 // and white, and the same facts are in the description for a screen reader. The
 // newest mostHeads visits are drawn.
-func headMap(c *pb.RecordCard) string {
+func headMap(c *pb.RecordCard, zones Zones) string {
 	visits := slices.Clone(c.Visits[:min(mostHeads, len(c.Visits))])
 	slices.Reverse(visits)
 	var b strings.Builder
@@ -32,9 +32,9 @@ func headMap(c *pb.RecordCard) string {
 	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %.0f %.0f" width="100%%" style="max-width:%.0fpx" role="img" aria-labelledby="head-map-title head-map-desc" font-family="sans-serif" font-size="9">`,
 		width, headHeight+26, width)
 	b.WriteString(`<title id="head-map-title">Head map, one head a visit, oldest first</title>`)
-	fmt.Fprintf(&b, `<desc id="head-map-desc">%s</desc>`, escapeXML(headMapText(c, visits)))
+	fmt.Fprintf(&b, `<desc id="head-map-desc">%s</desc>`, escapeXML(headMapText(c, visits, zones)))
 	for i, v := range visits {
-		drawHead(&b, c, v, headWidth*float64(i))
+		drawHead(&b, c, v, zones.day(v.Salon, v.StartTime.AsTime()), headWidth*float64(i))
 	}
 	fmt.Fprintf(&b, `<text x="4" y="%.0f">Nose up. ! went wrong  O over relaxed hair  R resistant  F fragile  figures: minutes</text></svg>`, headHeight+16)
 	return b.String()
@@ -43,9 +43,9 @@ func headMap(c *pb.RecordCard) string {
 // drawHead draws one visit, with its left edge at x. The head is an ellipse with
 // the nose at the top, as a stylist behind the chair sees it from above. Sections
 // are labelled with the salon's own IDs and the minutes of exposure.
-func drawHead(b *strings.Builder, c *pb.RecordCard, v *pb.Visit, x float64) {
+func drawHead(b *strings.Builder, c *pb.RecordCard, v *pb.Visit, day string, x float64) {
 	cx, cy := x+headWidth/2, 98.0
-	fmt.Fprintf(b, `<text x="%.0f" y="12" text-anchor="middle">%s</text>`, cx, dateWords(v.StartTime.AsTime()))
+	fmt.Fprintf(b, `<text x="%.0f" y="12" text-anchor="middle">%s</text>`, cx, day)
 	fmt.Fprintf(b, `<ellipse cx="%.0f" cy="%.0f" rx="%.0f" ry="%.0f" fill="none" stroke="currentColor"/>`, cx, cy, headRadius, headRadius+12)
 	fmt.Fprintf(b, `<path d="M%.0f %.0f l6 -10 l6 10" fill="none" stroke="currentColor"/>`, cx-6, cy-headRadius-11)
 	for i, s := range v.Sections {
@@ -130,7 +130,7 @@ func sectionPosition(id string, i, of int) (x, y float64) {
 
 // headMapText describes the map in words. It has the same order and the same
 // letters as the picture.
-func headMapText(c *pb.RecordCard, visits []*pb.Visit) string {
+func headMapText(c *pb.RecordCard, visits []*pb.Visit, zones Zones) string {
 	if len(visits) == 0 {
 		return "No visit on record."
 	}
@@ -147,7 +147,7 @@ func headMapText(c *pb.RecordCard, visits []*pb.Visit) string {
 			}
 			parts = append(parts, part)
 		}
-		lines = append(lines, dateWords(v.StartTime.AsTime())+": "+strings.Join(parts, ", "))
+		lines = append(lines, zones.day(v.Salon, v.StartTime.AsTime())+": "+strings.Join(parts, ", "))
 	}
 	return strings.Join(lines, ". ") + "."
 }

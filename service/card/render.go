@@ -18,18 +18,18 @@ type block struct {
 // blocks are the parts of the card in reading order. Empty ones are left out, so
 // that a short history is a short card. What must be read first comes first:
 // reminders and incidents before figures.
-func blocks(c *pb.RecordCard) []block {
+func blocks(c *pb.RecordCard, zones Zones) []block {
 	s := c.Summary
 	all := []block{
 		{"Mind next time", c.Reminders},
 		{"Incidents", s.GetIncidents()},
 		{"Tender spots", s.GetTenderSpots()},
-		{"Hair", hairLines(c)},
+		{"Hair", hairLines(c, zones)},
 		{"Set aside by", s.GetOverrides()},
 		{"Conditions at the last visit", s.GetConditions()},
 		{"Neutral at the last visit", nonEmpty(s.GetNeutral())},
 		{"Photos kept by the salon", s.GetPhotos()},
-		{"Visits", visitLines(c)},
+		{"Visits", visitLines(c, zones)},
 	}
 	var filled []block
 	for _, p := range all {
@@ -47,7 +47,7 @@ const caution = "The maker's directions come first; local codes and licensed pra
 // hairLines are what the card knows about the hair over all visits. Growth is
 // stored in micrometres a day and shown in millimetres a month of 30 days, with
 // its interval, since an estimate without one would be read as a fact.
-func hairLines(c *pb.RecordCard) []string {
+func hairLines(c *pb.RecordCard, zones Zones) []string {
 	var lines []string
 	s := c.Summary
 	if e := s.GetRelaxerLineMm(); e != nil {
@@ -66,28 +66,28 @@ func hairLines(c *pb.RecordCard) []string {
 		lines = append(lines, fmt.Sprintf("Growth: %.1f mm a month (%.1f to %.1f).", g.Value*30/1000, g.Low*30/1000, g.High*30/1000))
 	}
 	if c.NextRetouchTime != nil {
-		lines = append(lines, "Next retouch not before "+dateWords(c.NextRetouchTime.AsTime())+". "+c.NextRetouchReason)
+		lines = append(lines, "Next retouch not before "+zones.day(retouchSalon(c), c.NextRetouchTime.AsTime())+". "+c.NextRetouchReason)
 	}
 	return lines
 }
 
 // visitLines are the visits, one line each, in the form of the card's first line.
 // The newest visit is the first line of the card and also the first of these.
-func visitLines(c *pb.RecordCard) []string {
+func visitLines(c *pb.RecordCard, zones Zones) []string {
 	var lines []string
 	for _, v := range c.Visits {
 		one := &pb.RecordCard{Visits: []*pb.Visit{v}, Incidents: c.Incidents}
-		lines = append(lines, firstLine(one))
+		lines = append(lines, firstLine(one, zones))
 	}
 	return lines
 }
 
 // Text is the card as plain text. It ends with the caution. Lines are not
 // wrapped; a till wraps them to its screen.
-func Text(c *pb.RecordCard) string {
+func Text(c *pb.RecordCard, zones Zones) string {
 	var b strings.Builder
 	b.WriteString(c.GetSummary().GetFirstLine() + "\n")
-	for _, p := range blocks(c) {
+	for _, p := range blocks(c, zones) {
 		fmt.Fprintf(&b, "\n%s\n", p.Heading)
 		for _, line := range p.Lines {
 			fmt.Fprintf(&b, "- %s\n", line)
@@ -131,13 +131,13 @@ ul { margin: .2rem 0; padding-left: 1.2rem; } .map { overflow-x: auto; }
 // HTML is the card for print. It has no name of the client: the salon writes it
 // by hand. The only error is that of the template. It works in dark mode and on
 // paper.
-func HTML(c *pb.RecordCard) (string, error) {
+func HTML(c *pb.RecordCard, zones Zones) (string, error) {
 	var b strings.Builder
 	err := page.Execute(&b, struct {
 		First, Caution string
 		Parts          []block
 		Map            template.HTML
-	}{c.GetSummary().GetFirstLine(), caution, blocks(c), template.HTML(c.GetSummary().GetHeadMapSvg())}) // the map escapes its own texts
+	}{c.GetSummary().GetFirstLine(), caution, blocks(c, zones), template.HTML(c.GetSummary().GetHeadMapSvg())}) // the map escapes its own texts
 	return b.String(), err
 }
 

@@ -13,26 +13,26 @@ import (
 // card does not keep: tender spots and photos. The line of the last relaxer
 // changes from day to day and is for the caller to fill in. Everything in it is a
 // text for people; a program reads the fields of the visits.
-func Summarize(c *pb.RecordCard, past []StoredVisit) *pb.CardSummary {
+func Summarize(c *pb.RecordCard, past []StoredVisit, zones Zones) *pb.CardSummary {
 	s := &pb.CardSummary{
-		FirstLine:         firstLine(c),
+		FirstLine:         firstLine(c, zones),
 		Overlaps:          overlaps(c),
 		ResistantSections: resistant(c),
 		FragileSections:   fragile(c),
-		HeadMapSvg:        headMap(c),
-		TenderSpots:       tenderSpots(past),
+		HeadMapSvg:        headMap(c, zones),
+		TenderSpots:       tenderSpots(past, zones),
 		Photos:            photos(past, c.Incidents),
 	}
 	for _, i := range c.Incidents {
-		s.Incidents = append(s.Incidents, incidentLine(i))
+		s.Incidents = append(s.Incidents, incidentLine(i, zones))
 	}
 	for _, v := range c.Visits {
 		for _, o := range v.Overrides {
-			s.Overrides = append(s.Overrides, fmt.Sprintf("%s: %s set aside by %s (%s)", dateWords(o.CreateTime.AsTime()), ruleWords(o.RuleId, o.Subject), lastSegment(o.Practitioner), o.ReasonCode))
+			s.Overrides = append(s.Overrides, fmt.Sprintf("%s: %s set aside by %s (%s)", zones.day(v.Salon, o.CreateTime.AsTime()), ruleWords(o.RuleId, o.Subject), lastSegment(o.Practitioner), o.ReasonCode))
 		}
 	}
 	if len(c.Visits) > 0 {
-		s.Conditions = conditionLines(c.Visits[0])
+		s.Conditions = conditionLines(c.Visits[0], zones)
 		s.Neutral = neutralWords(c.Visits[0])
 	}
 	return s
@@ -42,12 +42,12 @@ func Summarize(c *pb.RecordCard, past []StoredVisit) *pb.CardSummary {
 // result, what went wrong, and what to do differently. Minutes are the longest
 // exposure of a section. Parts that are not known are left out and never guessed.
 // Of the reminders it has the first alone, which is the most useful.
-func firstLine(c *pb.RecordCard) string {
+func firstLine(c *pb.RecordCard, zones Zones) string {
 	if len(c.Visits) == 0 {
 		return "No service on record."
 	}
 	v := c.Visits[0]
-	said := []string{dateWords(v.StartTime.AsTime()) + ": " + enumWords(v.ServiceKind.String(), "SERVICE_KIND_", "service")}
+	said := []string{zones.day(v.Salon, v.StartTime.AsTime()) + ": " + enumWords(v.ServiceKind.String(), "SERVICE_KIND_", "service")}
 	if v.ProductDisplayName != "" {
 		product := v.ProductDisplayName
 		if word := enumWords(v.Strength.String(), "STRENGTH_", ""); word != "" {
@@ -178,7 +178,7 @@ func fragile(c *pb.RecordCard) []string {
 // tenderSpots are where it tingled or burned, with the date. Tingling alone is no
 // incident, so this is the only place where it shows. A feeling without a section
 // is listed for the whole head.
-func tenderSpots(past []StoredVisit) []string {
+func tenderSpots(past []StoredVisit, zones Zones) []string {
 	var spots []string
 	for _, p := range past {
 		for _, e := range p.Events {
@@ -191,7 +191,7 @@ func tenderSpots(past []StoredVisit) []string {
 			if where == "" {
 				where = "whole head"
 			}
-			spots = append(spots, where+": "+enumWords(comfort.GetComfort().String(), "COMFORT_", "discomfort")+", "+dateWords(e.GetEvent().GetOccurTime().AsTime()))
+			spots = append(spots, where+": "+enumWords(comfort.GetComfort().String(), "COMFORT_", "discomfort")+", "+zones.day(p.Session.GetSalon(), e.GetEvent().GetOccurTime().AsTime()))
 		}
 	}
 	return unique(spots)
@@ -219,12 +219,12 @@ func photos(past []StoredVisit, incidents []*pb.Incident) []string {
 // conditionLines are the conditions of a visit's decision, and whether they were
 // met. A condition that is not recorded as met is said to be so; it is not said
 // to have been broken, because nobody may have recorded it.
-func conditionLines(v *pb.Visit) []string {
+func conditionLines(v *pb.Visit, zones Zones) []string {
 	var lines []string
 	for _, c := range v.Conditions {
 		state := "not recorded as met"
 		if c.MetTime != nil {
-			state = "met " + dateWords(c.MetTime.AsTime())
+			state = "met " + zones.day(v.Salon, c.MetTime.AsTime())
 			if c.Actor != "" {
 				state += " by " + lastSegment(c.Actor)
 			}

@@ -36,8 +36,8 @@ func incidentWords(i *pb.Incident) string {
 
 // incidentLine is an incident and its state in one line. Minutes of water and
 // follow-ups are those recorded so far.
-func incidentLine(i *pb.Incident) string {
-	line := dateWords(i.OccurTime.AsTime()) + ": " + incidentWords(i)
+func incidentLine(i *pb.Incident, zones Zones) string {
+	line := zones.day(i.Salon, i.OccurTime.AsTime()) + ": " + incidentWords(i)
 	if i.FlushMinutes != nil {
 		line += fmt.Sprintf(", %.0f min of water", i.GetFlushMinutes())
 	}

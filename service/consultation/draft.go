@@ -64,7 +64,7 @@ func carryRecord(r *storage.Snapshot, caller actor.Actor, client string, draft *
 	if err != nil {
 		return err
 	}
-	_, visits, err := record.CardAndVisits(r, client, visitsWhole)
+	_, visits, _, err := record.CardAndVisits(r, client, visitsWhole)
 	if err != nil {
 		return err
 	}

@@ -255,27 +255,28 @@ func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest
 	caller := actor.From(ctx)
 	c := &pb.RecordCard{Client: req.Name}
 	var past []card.StoredVisit
+	var zones card.Zones
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
 		if _, err := record.Get(r, caller, storage.Clients, req.Name); err != nil {
 			return err
 		}
-		found, visits, err := record.CardAndVisits(r, req.Name, visitsShown)
+		found, visits, inZones, err := record.CardAndVisits(r, req.Name, visitsShown)
 		if found != nil {
-			c, past = found, visits
+			c, past, zones = found, visits, inZones
 		}
 		return err
 	})
 	if err != nil {
 		return nil, err
 	}
-	c.Summary = card.Summarize(c, past)
+	c.Summary = card.Summarize(c, past, zones)
 	c.Summary.RelaxerLineMm = relaxerLineEstimate(c, s.Now())
 	answer := &pb.GetRecordCardResponse{RecordCard: c}
 	switch req.Format {
 	case pb.CardFormat_CARD_FORMAT_TEXT:
-		answer.Rendered = card.Text(c)
+		answer.Rendered = card.Text(c, zones)
 	case pb.CardFormat_CARD_FORMAT_HTML:
-		answer.Rendered, err = card.HTML(c)
+		answer.Rendered, err = card.HTML(c, zones)
 	}
 	return answer, err
 }

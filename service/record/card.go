@@ -18,26 +18,61 @@ const visitsRead = 50
 // Card makes a client's record card, with at most keep visits whole; nil when
 // there is neither a visit nor an incident.
 func Card(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, error) {
-	c, _, err := CardAndVisits(r, client, keep)
+	c, _, _, err := CardAndVisits(r, client, keep)
 	return c, err
 }
 
 // CardAndVisits is Card with the visits behind it, newest first, for what a card
 // does not keep: the facts of each visit. Rates and growth are learned from all
-// visits that were read before the card is cut to keep of them.
-func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, []card.StoredVisit, error) {
+// visits that were read before the card is cut to keep of them. The time zones are those
+// of the salons on the card.
+func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, []card.StoredVisit, card.Zones, error) {
 	past, err := visits(r, client, keep)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	incidents, err := Incidents(r, client)
 	if err != nil || len(past) == 0 && len(incidents) == 0 {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
-	c := card.Build(client, past, incidents)
+	zones, err := zones(r, past, incidents)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	c := card.Build(client, past, incidents, zones)
 	learn(c)
 	c.Visits = c.Visits[:min(keep, len(c.Visits))]
-	return c, past, nil
+	return c, past, zones, nil
+}
+
+// zones returns the time zones of the salons of visits and incidents. A decision holds
+// the salon that it was made for, the newest one first; other salons are
+// read: those of visits without a decision and of incidents that nobody linked to a visit.
+// In a check nearly every salon is known already, so it costs no further reads. A salon
+// whose zone is not known counts in UTC, as everywhere.
+func zones(r *storage.Snapshot, past []card.StoredVisit, incidents []*pb.Incident) (card.Zones, error) {
+	known := card.Zones{}
+	var salons []string
+	for _, p := range past {
+		if salon := p.Decision.GetInputs().GetSalon(); salon != nil && known[salon.Name] == nil {
+			known[salon.Name] = Zone(salon)
+		}
+		salons = append(salons, p.Session.Salon)
+	}
+	for _, i := range incidents {
+		salons = append(salons, i.Salon)
+	}
+	for _, name := range salons {
+		if name == "" || known[name] != nil {
+			continue
+		}
+		salon, err := GetUnchecked(r, storage.Salons, name)
+		if err != nil {
+			return nil, err
+		}
+		known[name] = Zone(salon)
+	}
+	return known, nil
 }
 
 // learn fills in what all visits of a card teach: rates and growth. The oldest

@@ -64,7 +64,7 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 	if in.Incidents, err = Incidents(r, req.Parent); err != nil {
 		return nil, err
 	}
-	recordCard, visits, err := CardAndVisits(r, req.Parent, inputVisits)
+	recordCard, visits, _, err := CardAndVisits(r, req.Parent, inputVisits)
 	if err != nil {
 		return nil, err
 	}
