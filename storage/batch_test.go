@@ -64,7 +64,7 @@ func (b *batch) together(t *testing.T, n int, onCommit func() bool, calls ...fun
 	})
 	var all sync.WaitGroup
 	all.Go(func() {
-		if _, err := openSalon(t.Context(), b.db, salonRequest("first")); err != nil {
+		if _, err := openSalon(t.Context(), b.db, salonRequest("first-"+storage.NewID())); err != nil {
 			t.Error(err)
 		}
 	})

@@ -13,21 +13,15 @@ import (
 	pb "alkalog/proto/alkalogv1"
 )
 
-// keySteps makes the steps that store the keys of new clients and delete those of clients
-// to be erased.
+// keySteps makes the steps that delete the keys of clients to be erased.
 //
 // Lock order: a write of a client's records holds a key-share lock on the client's key
 // row until it commits (insertClaimsQuery), so the delete waits for all such writes.
 // Only then are open sessions counted, by a later statement. If a session was opened
 // meanwhile, or a key is already gone, the write is stale and runs again.
 func keySteps(chain string, writes []*pendingWrite) []step {
-	var clients, versions pq.StringArray
-	var wrapped pq.ByteaArray
 	var steps []step
 	for i, p := range writes {
-		for _, w := range p.fresh {
-			clients, versions, wrapped = append(clients, w.Client), append(versions, w.Version), append(wrapped, w.Wrapped)
-		}
 		if len(p.erase) == 0 {
 			continue
 		}
@@ -42,11 +36,6 @@ func keySteps(chain string, writes []*pendingWrite) []step {
 			step{query: destroyKeysQuery, args: []any{chain, pq.StringArray(p.erase)}, check: stale(len(p.erase))},
 			step{query: dropIndexQuery, args: []any{chain, pq.StringArray(p.erase)}},
 			step{query: openSessionsQuery, args: []any{chain, pq.StringArray(p.erase)}, check: stale(p.open)})
-	}
-	if len(clients) > 0 {
-		steps = append(steps, step{query: `insert into client_keys (chain, client, version, wrapped)
-			select $1, n.client, n.version, n.wrapped from unnest($2::text[], $3::text[], $4::bytea[]) as n (client, version, wrapped) returning client`,
-			args: []any{chain, clients, versions, wrapped}})
 	}
 	return steps
 }
@@ -195,25 +184,43 @@ func clientIndexChanges(keys Keys, chain string, records []Record) (clientIndex,
 	return m, nil
 }
 
-// indexSteps makes the steps that apply the changes of client_index in the transaction of
-// the writes, so that a client is never stored without being findable.
+// indexSteps makes the step that deletes the old index entries of changed clients.
 func indexSteps(chain string, writes []*pendingWrite) []step {
-	var all clientIndex
+	var changed pq.StringArray
 	for _, p := range writes {
+		changed = append(changed, p.clientIndex.changed...)
+	}
+	if len(changed) == 0 {
+		return nil
+	}
+	return []step{{query: dropIndexQuery, args: []any{chain, changed}}}
+}
+
+// insertSecretsQuery inserts the keys of new clients and the index entries of new and
+// changed ones, so that a client is never stored without a key or without being findable.
+const insertSecretsQuery = `with keys as (insert into client_keys (chain, client, version, wrapped)
+	select $1, n.client, n.version, n.wrapped from unnest($2::text[], $3::text[], $4::bytea[]) as n (client, version, wrapped))
+insert into client_index (chain, field, hash, client)
+select $1, n.field, n.hash, n.client from unnest($5::text[], $6::bytea[], $7::text[]) as n (field, hash, client)`
+
+// secrets makes the statement that inserts what must never be part of the text of a
+// statement: a server's log may hold such texts, and would keep the keys and digests of
+// clients after they were erased. It is sent by itself, with bound parameters, and costs
+// the writes that need it a round trip. nil: there is nothing to insert.
+func secrets(chain string, writes []*pendingWrite) *boundStatement {
+	var clients, versions, fields, found pq.StringArray
+	var wrapped, hashes pq.ByteaArray
+	for _, p := range writes {
+		for _, w := range p.fresh {
+			clients, versions, wrapped = append(clients, w.Client), append(versions, w.Version), append(wrapped, w.Wrapped)
+		}
 		m := p.clientIndex
-		all.changed = append(all.changed, m.changed...)
-		all.clients, all.fields, all.hashes = append(all.clients, m.clients...), append(all.fields, m.fields...), append(all.hashes, m.hashes...)
+		fields, hashes, found = append(fields, m.fields...), append(hashes, m.hashes...), append(found, m.clients...)
 	}
-	var steps []step
-	if len(all.changed) > 0 {
-		steps = append(steps, step{query: dropIndexQuery, args: []any{chain, pq.StringArray(all.changed)}})
+	if len(clients)+len(found) == 0 {
+		return nil
 	}
-	if len(all.clients) > 0 {
-		steps = append(steps, step{query: `insert into client_index (chain, field, hash, client)
-			select $1, n.field, n.hash, n.client from unnest($2::text[], $3::bytea[], $4::text[]) as n (field, hash, client) returning client`,
-			args: []any{chain, pq.StringArray(all.fields), pq.ByteaArray(all.hashes), pq.StringArray(all.clients)}})
-	}
-	return steps
+	return &boundStatement{insertSecretsQuery, []any{chain, clients, versions, wrapped, fields, hashes, found}}
 }
 
 // Invalid returns a field of the lookup that is set but has nothing to compare, such as

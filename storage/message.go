@@ -20,7 +20,8 @@ import (
 //
 // The statements are prepared once per connection and run with EXECUTE, in the protocol's
 // simple form, the only one that takes several statements in one message. Arguments are
-// literals, therefore; literal quotes them.
+// literals, therefore; literal quotes them. What must not be part of a statement's text is
+// in a statement of its own, in the extended form, in the same transaction.
 type message struct {
 	// ctx ends the statements.
 	ctx context.Context
@@ -28,12 +29,20 @@ type message struct {
 	// ends the attempt.
 	ready func() error
 	steps []step
+	// last is sent after the steps; nil: nothing is.
+	last *boundStatement
 	// lockTimeout, if not 0, is how long a statement waits for a lock.
 	lockTimeout time.Duration
 	// idleTimeout is how long the server waits for COMMIT.
 	idleTimeout time.Duration
 	// results are the rows that each step has returned, by their first column.
 	results [][]string
+}
+
+// boundStatement is a statement whose arguments are bound parameters.
+type boundStatement struct {
+	query string
+	args  []any
 }
 
 // step is one statement of a message. It must return rows, if only to show that it has
@@ -124,7 +133,7 @@ func (c *conn) send(m *message, begin string) error {
 		begun, err = m.read(rows)
 	}
 	if err == nil {
-		return nil
+		return c.sendLast(m)
 	}
 	for _, query := range fresh {
 		delete(c.named, query) // nobody knows how far the server has come
@@ -135,6 +144,23 @@ func (c *conn) send(m *message, begin string) error {
 	case begun <= len(m.steps) && m.steps[begun-1].audit:
 		return auditRefusal(err)
 	}
+	return err
+}
+
+// sendLast sends the statement with bound parameters, if there is one.
+func (c *conn) sendLast(m *message) error {
+	if m.last == nil {
+		return nil
+	}
+	args := make([]driver.NamedValue, len(m.last.args))
+	for i, arg := range m.last.args {
+		value, err := driver.DefaultParameterConverter.ConvertValue(arg)
+		if err != nil {
+			return err
+		}
+		args[i] = driver.NamedValue{Ordinal: i + 1, Value: value}
+	}
+	_, err := c.ExecContext(m.ctx, m.last.query, args)
 	return err
 }
 

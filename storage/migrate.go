@@ -105,14 +105,16 @@ begin
 		exception when unique_violation then null;
 		end;
 	end loop;
-	-- Only a superuser may change the following. Messages of the server hold sealed bodies
-	-- and wrapped keys of clients; PostgreSQL logs the text of a message that fails, and a
-	-- log outlives an erasure. And a role that may take advisory locks can stop every
-	-- write; see SettledBefore.
+	-- Only a superuser may change the following. Statements of the server hold sealed bodies,
+	-- and their parameters wrapped keys of clients; PostgreSQL can log both, and a log outlives
+	-- an erasure. And a role that may take advisory locks can stop every write; see
+	-- SettledBefore.
 	if (select rolsuper from pg_roles where rolname = current_user) then
-		if not exists (select from pg_roles where rolname = 'alkalog_server' and 'log_min_error_statement=panic' = any(rolconfig)) then
-			alter role alkalog_server set log_min_error_statement = 'panic';
-		end if;
+		for r in select * from (values ('log_min_error_statement', 'panic'), ('log_parameter_max_length', '0'), ('log_parameter_max_length_on_error', '0')) as wanted (name, value) loop
+			if not exists (select from pg_roles where rolname = 'alkalog_server' and r.name || '=' || r.value = any(rolconfig)) then
+				execute format('alter role alkalog_server set %I = %L', r.name, r.value);
+			end if;
+		end loop;
 		for r in select oid::regprocedure as name from pg_proc where pronamespace = 'pg_catalog'::regnamespace and proname ~ '^pg_(try_)?advisory_'
 			and (has_function_privilege('public', oid, 'execute') or not has_function_privilege('alkalog_server', oid, 'execute')) loop
 			execute format('revoke execute on function %s from public', r.name);
