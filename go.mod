@@ -6,6 +6,8 @@ require (
 	buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go v1.36.12-20260825204119-511051f7f437.1
 	buf.build/go/protovalidate v1.4.0
 	cel.dev/cel-go v0.33.2
+	connectrpc.com/connect v1.21.1
+	connectrpc.com/vanguard v0.4.0
 	github.com/alecthomas/kong v1.17.0
 	github.com/anishathalye/porcupine v1.3.1
 	github.com/bufbuild/protocompile v0.14.1
@@ -17,6 +19,7 @@ require (
 	github.com/lib/pq v1.12.3
 	github.com/pressly/goose/v3 v3.29.0
 	github.com/prometheus/client_golang v1.25.0
+	github.com/rs/cors v1.11.1
 	github.com/transparency-dev/merkle v0.0.2
 	go.einride.tech/aip v0.86.3
 	go.opentelemetry.io/otel v1.47.0

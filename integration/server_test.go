@@ -104,6 +104,7 @@ type testServer struct {
 	checkpoints string        // the file of checkpoints of its server; empty: none
 	logger      *slog.Logger
 	address     string              // of its server
+	web         string              // address of its web door; empty: none
 	metrics     string              // address of its server's metrics; empty: not served
 	configure   func(*serve.Config) // changes the configuration of its server; nil: nothing
 }
@@ -204,7 +205,7 @@ func (s *testServer) start(t testing.TB) {
 		}
 	})
 	t.Cleanup(s.stop)
-	s.address, s.metrics = server.Addr(), server.MetricsAddr()
+	s.address, s.web, s.metrics = server.Addr(), server.WebAddr(), server.MetricsAddr()
 	s.stubs = dial(t, s.address)
 }
 

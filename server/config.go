@@ -157,6 +157,9 @@ type serveFlags struct {
 	identityFlags
 	memoryFlags
 	Address           string        `env:"ALKALOG_ADDRESS" default:"${address}" help:"Listen address; port 0 selects a free port. An address that is not loopback needs --tls-cert."`
+	WebAddress        string        `env:"ALKALOG_WEB_ADDRESS" placeholder:"HOST:PORT" help:"Listen address of the web door, such as 127.0.0.1:7421: JSON, Connect and gRPC-Web over HTTP. Default: none. An address that is not loopback needs --tls-cert."`
+	WebHosts          []string      `name:"web-host" env:"ALKALOG_WEB_HOSTS" placeholder:"NAME" help:"Name by which clients call the web door, beside those in --tls-cert: that of a proxy in front of it. May be repeated."`
+	WebOrigins        []string      `name:"web-origin" env:"ALKALOG_WEB_ORIGINS" placeholder:"ORIGIN" help:"Origin of web pages that may call the web door, such as https://till.example.org. May be repeated. Refused with --development."`
 	StateFile         string        `env:"ALKALOG_STATE_FILE" type:"path" placeholder:"FILE" help:"File that records the newest state of --database that was seen, so that an outdated server is refused even after a restart."`
 	ErasureFile       string        `env:"ALKALOG_ERASURE_FILE" type:"path" placeholder:"FILE" help:"File that records which clients were erased, so that a restored backup does not bring them back. Store it on another disk than the database and outside its backups. Default: erased in --data-dir; none with --database."`
 	CheckpointFile    string        `env:"ALKALOG_CHECKPOINT_FILE" type:"path" placeholder:"FILE" help:"File that records the newest checkpoints of the audit logs, to compare the database with at startup. Store it on another disk than the database and outside its backups. Default: checkpoints in --data-dir; none with --database."`
@@ -185,6 +188,7 @@ func (f serveFlags) config() (serve.Config, error) {
 	}
 	cfg.Address, cfg.StateFile, cfg.CheckpointFile, cfg.ErasureFile = f.Address, f.StateFile, f.CheckpointFile, f.ErasureFile
 	cfg.MetricsAddress = f.MetricsAddress
+	cfg.WebAddress, cfg.WebHosts, cfg.WebOrigins = f.WebAddress, f.WebHosts, f.WebOrigins
 	f.identityFlags.into(&cfg)
 	cfg.Limits.CallTime, cfg.Limits.DrainTime = f.CallTime, f.DrainTime
 	cfg.DatabaseConnections, cfg.Limits.Quotas.ChainWorkers = f.Connections, f.Writers
@@ -247,7 +251,7 @@ func (c checkConfigCommand) Run(ctx context.Context, std streams) error {
 		}
 	}
 	for key, value := range map[string]string{
-		"metrics_address": cfg.MetricsAddress, "data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile, "checkpoint_file": cfg.CheckpointFile, "erasure_file": cfg.ErasureFile,
+		"metrics_address": cfg.MetricsAddress, "web_address": cfg.WebAddress, "web_hosts": strings.Join(cfg.WebHosts, ","), "web_origins": strings.Join(cfg.WebOrigins, ","), "data_dir": cfg.DataDir, "keys_dir": cfg.KeysDir, "pg_bin": cfg.PGBin, "state_file": cfg.StateFile, "checkpoint_file": cfg.CheckpointFile, "erasure_file": cfg.ErasureFile,
 		"tls_cert": cfg.TLSCert, "tls_key": cfg.TLSKey, "client_ca": cfg.ClientCA,
 		"issuer": cfg.Issuer, "audience": cfg.Audience, "jwks": cfg.JWKS, "revoked": cfg.Revoked,
 	} {

@@ -38,7 +38,7 @@ func (c serveCommand) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprint(std.err, welcome(cfg, server.Addr(), server.Database()))
+	fmt.Fprint(std.err, welcome(cfg, server.Addr(), server.WebAddr(), server.Database()))
 	stop := context.AfterFunc(ctx, func() { server.Stop(context.WithoutCancel(ctx)) })
 	defer stop()
 	return server.Wait()
@@ -47,7 +47,7 @@ func (c serveCommand) Run(ctx context.Context, std streams) error {
 // welcome is the text printed at startup: the address, the database and an
 // example call. The example is one that works with this configuration. A server
 // without any identities gets none, because nobody could call it.
-func welcome(cfg serve.Config, address, database string) string {
+func welcome(cfg serve.Config, address, web, database string) string {
 	line, try := "in plaintext, for this machine only", tryText
 	switch {
 	case cfg.TLSCert != "":
@@ -55,14 +55,26 @@ func welcome(cfg serve.Config, address, database string) string {
 	case !cfg.Development:
 		try = ""
 	}
-	text := strings.NewReplacer("TRY", try, "CA-FILE", cmp.Or(cfg.ClientCA, "CA-FILE")).Replace(welcomeText)
+	text := strings.NewReplacer("TRY", try, "CA-FILE", cmp.Or(cfg.ClientCA, "CA-FILE"), "WEB", webText(cfg, web)).Replace(welcomeText)
 	return strings.NewReplacer("ADDRESS", address, "LINE", line, "DATABASE", database, "WHO", cfg.DescribeTrust()).Replace(text)
+}
+
+// webText is the line about the web door; empty without one. It is a whole address,
+// which people can open.
+func webText(cfg serve.Config, web string) string {
+	switch {
+	case web == "":
+		return ""
+	case cfg.TLSCert != "":
+		return "\n  web       https://" + web
+	}
+	return "\n  web       http://" + web
 }
 
 // welcomeText is printed once. The cautions are part of it, because everybody who
 // starts a server must have read them once.
 const welcomeText = `
-alkalog listens on ADDRESS LINE
+alkalog listens on ADDRESS LINEWEB
   database  DATABASE
   serves    WHO
 TRY

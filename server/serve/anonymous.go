@@ -10,6 +10,7 @@ import (
 	"google.golang.org/grpc"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/web"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 )
@@ -289,6 +290,9 @@ func (in *interceptors) peekChain(c *call, stream grpc.ServerStream) string {
 		defer func() { <-in.anonymous.peeks }()
 	default:
 		return ""
+	}
+	if door, ok := stream.(*web.Stream); ok {
+		door.LimitRequest(maxPeekBytes)
 	}
 	ctx, cancel := context.WithTimeout(stream.Context(), peekTime)
 	defer cancel()

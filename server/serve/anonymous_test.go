@@ -336,7 +336,7 @@ func TestIdleConnectionsLockNobodyOut(t *testing.T) {
 func TestEvictionOfConnections(t *testing.T) {
 	t.Parallel()
 	limits := Connections{Total: 6, PerAddress: 5, Unproven: 3, UnprovenPerAddress: 2, ProvingTime: 2 * time.Second}.complete()
-	l := newConnLimiter(nil, limits, &Counters{})
+	l := newConnLimiter(limits, &Counters{})
 	began := time.Now()
 	known := map[string]*conn{}
 	for _, c := range []struct {
@@ -389,7 +389,7 @@ func TestUnprovenConnectionsAreReadSlowly(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	listener := newConnLimiter(inner, limits, &Counters{})
+	listener := newConnLimiter(limits, &Counters{}).bound(inner)
 	defer listener.Close()
 	caller, err := net.Dial("tcp", inner.Addr().String())
 	if err != nil {

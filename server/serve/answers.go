@@ -9,6 +9,8 @@ import (
 	_ "google.golang.org/grpc/encoding/proto" // registers the codec that ours is made of
 	"google.golang.org/grpc/mem"
 	"google.golang.org/protobuf/proto"
+
+	"alkalog/server/web"
 )
 
 // codec is gRPC's own codec with two differences: a request stays bytes until
@@ -21,6 +23,9 @@ func newCodec() codec { return codec{encoding.GetCodecV2("proto")} }
 
 // frame is a request as received.
 type frame struct{ body mem.Buffer }
+
+// SetBody takes the bytes of a request of the web door.
+func (f *frame) SetBody(body mem.Buffer) { f.body = body }
 
 // Unmarshal returns a request as received. Other messages, of gRPC's own
 // services, are decoded at once.
@@ -53,6 +58,9 @@ type answer struct {
 	conn   *conn       // nil: not known
 	stall  *time.Timer // closes the connection when it fires
 }
+
+// Encoded returns the buffer for the web door, which frees it when it is written.
+func (a *answer) Encoded() mem.Buffer { return a.buffer }
 
 // minTracked is the smallest capacity, in bytes, of a buffer that package mem
 // returns to its pool. The return tells us that the buffer was sent.
@@ -128,6 +136,8 @@ func (s onSent) Put(*[]byte) { s.answer.sent() }
 type registrar struct {
 	*grpc.Server
 	in *interceptors
+	// web receives the methods for the web door; nil: there is none.
+	web map[string]web.Method
 }
 
 // RegisterService registers a service.
@@ -135,19 +145,22 @@ func (r registrar) RegisterService(desc *grpc.ServiceDesc, impl any) {
 	all := *desc
 	all.Methods, all.Streams = nil, nil
 	for _, m := range desc.Methods {
-		all.Streams = append(all.Streams, r.guarded(desc, grpc.StreamDesc{StreamName: m.MethodName, Handler: unary(m)}))
+		all.Streams = append(all.Streams, r.guarded(desc, impl, grpc.StreamDesc{StreamName: m.MethodName, Handler: unary(m)}))
 	}
 	for _, s := range desc.Streams {
-		all.Streams = append(all.Streams, r.guarded(desc, s))
+		all.Streams = append(all.Streams, r.guarded(desc, impl, s))
 	}
 	r.Server.RegisterService(&all, impl)
 }
 
 // guarded returns a method that passes the interceptors first.
-func (r registrar) guarded(desc *grpc.ServiceDesc, method grpc.StreamDesc) grpc.StreamDesc {
+func (r registrar) guarded(desc *grpc.ServiceDesc, impl any, method grpc.StreamDesc) grpc.StreamDesc {
 	info := &grpc.StreamServerInfo{FullMethod: "/" + desc.ServiceName + "/" + method.StreamName,
 		IsClientStream: method.ClientStreams, IsServerStream: method.ServerStreams}
 	handler := method.Handler
+	if known := r.in.methods[info.FullMethod]; r.web != nil && known != nil {
+		r.web[info.FullMethod] = web.Method{Descriptor: known, Serve: func(stream grpc.ServerStream) error { return r.in.intercept(impl, stream, info, handler) }}
+	}
 	method.Handler = func(srv any, stream grpc.ServerStream) error { return r.in.intercept(srv, stream, info, handler) }
 	return method
 }

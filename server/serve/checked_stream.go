@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/server/web"
 	"alkalog/service/fault"
 )
 
@@ -149,8 +150,15 @@ func (s *checkedStream) receiveBytes() (mem.Buffer, error) {
 		}
 		defer give()
 	}
-	if isPublic(s.call.method) && first {
-		short, cancel := context.WithTimeout(ctx, min(s.in.limits.CallTime, publicRequestTime))
+	s.admitWeb()
+	if first {
+		most := s.in.limits.CallTime
+		if isPublic(s.call.method) {
+			most = min(most, publicRequestTime)
+		} else if _, limited := ctx.Deadline(); limited && !s.call.stream {
+			most = s.in.limits.MaxCallTime // the deadline of the call is shorter
+		}
+		short, cancel := context.WithTimeout(ctx, most)
 		defer cancel()
 		ctx = short
 	}
@@ -162,6 +170,21 @@ func (s *checkedStream) receiveBytes() (mem.Buffer, error) {
 		return nil, fault.Invalid("request", "must be one whole message") // malformed frame
 	}
 	return body, err
+}
+
+// admitWeb prepares the stream of a call of the web door to read its request: how
+// long it may be, and what decoding it may need beside the request that was received.
+// Its answer counts as unsent until the client has read it, as over gRPC.
+func (s *checkedStream) admitWeb() {
+	stream, ok := s.ServerStream.(*web.Stream)
+	if !ok {
+		return
+	}
+	stream.LimitRequest(s.maxRequestBytes())
+	stream.CountAnswers(s.in.unsentCounters(s.call)...)
+	if s.call.callerUsage != nil {
+		stream.ReserveWith(func(bytes int64) (func(), error) { return s.in.memory.reserve(s.ctx, s.call, bytes) })
+	}
 }
 
 // admit waits until a request may be handled: for memory and, for a unary call,

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"path/filepath"
 	"runtime"
@@ -91,6 +92,19 @@ type Config struct {
 
 	// MetricsAddress is the loopback address that serves metrics; empty: none.
 	MetricsAddress string
+
+	// WebAddress is the address of the web door, by the rules of Address; empty: none.
+	WebAddress string
+	// WebHosts are further names by which clients call the web door: those of a proxy
+	// in front of it. It always has the names in TLSCert, and on a loopback address
+	// those of this machine.
+	WebHosts []string
+	// WebOrigins are the origins of web pages that may call the web door, such as
+	// "https://till.example.org", beside its own.
+	WebOrigins []string
+	// WebPage holds files that the web door serves at "/"; nil: none. It is for
+	// development identities only.
+	WebPage fs.FS
 
 	// Set by Start.
 	reference   *referenceClock
@@ -196,7 +210,7 @@ func (c Config) complete() (Config, error) {
 	if c.MetricsAddress != "" && !(Config{Address: c.MetricsAddress}).OnLoopback() {
 		outside = errMetricsAddress
 	}
-	return c, errors.Join(c.checkIdentities(), c.Limits.check(), outside)
+	return c, errors.Join(c.checkIdentities(), c.checkWeb(), c.Limits.check(), outside)
 }
 
 // complete fills in the defaults.

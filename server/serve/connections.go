@@ -77,10 +77,9 @@ func (c Connections) check() error {
 // TLS handshake, a call that is denied, and another one behind it.
 const unprovenBurst = 2 * flowWindow
 
-// connLimiter is a listener that bounds its connections. It sits below TLS, so a
-// connection counts from the first byte on.
+// connLimiter bounds the connections of all listeners together. It sits below TLS, so
+// a connection counts from the first byte on.
 type connLimiter struct {
-	net.Listener
 	limits   Connections
 	counters *Counters
 
@@ -94,22 +93,33 @@ type connLimiter struct {
 	nUnproven int // sum over unproven
 }
 
-// newConnLimiter puts the bounds around a listener.
-func newConnLimiter(l net.Listener, limits Connections, counters *Counters) *connLimiter {
-	return &connLimiter{Listener: l, limits: limits, counters: counters, open: map[string]int{}, unproven: map[string][]*conn{}}
+// newConnLimiter returns a limiter without any connection.
+func newConnLimiter(limits Connections, counters *Counters) *connLimiter {
+	return &connLimiter{limits: limits, counters: counters, open: map[string]int{}, unproven: map[string][]*conn{}}
+}
+
+// limitedListener is a listener whose connections are bounded.
+type limitedListener struct {
+	net.Listener
+	*connLimiter
+}
+
+// bound puts the bounds around a listener.
+func (l *connLimiter) bound(listener net.Listener) net.Listener {
+	return limitedListener{listener, l}
 }
 
 // Accept returns the next connection within the bounds. It closes connections
 // beyond them at once, unless an unproven connection can be closed instead. A
 // refused connection is closed without a word: there is no protocol yet to answer
 // in.
-func (l *connLimiter) Accept() (net.Conn, error) {
+func (l limitedListener) Accept() (net.Conn, error) {
 	for {
 		raw, err := l.Listener.Accept()
 		if err != nil {
 			return nil, err
 		}
-		c := &conn{Conn: raw, owner: l, address: addressKey(raw.RemoteAddr()), accepted: time.Now(), proof: make(chan struct{}), closed: make(chan struct{}),
+		c := &conn{Conn: raw, owner: l.connLimiter, address: addressKey(raw.RemoteAddr()), accepted: time.Now(), proof: make(chan struct{}), closed: make(chan struct{}),
 			readLimiter: rate.NewLimiter(rate.Limit(l.limits.UnprovenBytes), unprovenBurst), unsentAnswers: map[*answer]bool{}}
 		evicted, ok := l.add(c)
 		for _, old := range evicted {

@@ -71,6 +71,13 @@
 // them and has no list of its own. A long stream is identified again at most
 // once a second, so that a revoked caller does not keep it.
 //
+// # Web door
+//
+// The web door (package web) is a second listener for the same services. Its calls
+// pass the same interceptors as those of gRPC, before a byte of their body is read,
+// and both listeners share one set of bounds on connections, callers and memory. A call
+// there is a web.Stream in place of gRPC's stream, and nothing else differs.
+//
 // # Load shedding
 //
 // Callers without an identity are bounded per address and in total; callers
@@ -149,6 +156,7 @@ import (
 	"google.golang.org/grpc/reflection"
 
 	"alkalog/server/metrics"
+	"alkalog/server/web"
 )
 
 // Server is a running server. It ends when Stop is called, or by itself when it
@@ -158,6 +166,7 @@ type Server struct {
 	cfg      Config // complete
 	listener net.Listener
 	grpc     *grpc.Server
+	web      *webListener // nil: none
 	health   *healthChecker
 	metrics  *metrics.Registry
 	database database
@@ -225,25 +234,35 @@ func listen(cfg Config, db database, register func(grpc.ServiceRegistrar, reques
 	if err != nil {
 		return nil, err
 	}
-	listener = newConnLimiter(listener, cfg.Limits.Connections, counters)
+	connections := newConnLimiter(cfg.Limits.Connections, counters)
+	listener = connections.bound(listener)
 	leaving, leave := context.WithCancel(context.Background())
 	s := &Server{cfg: cfg, listener: listener, database: db, cancel: leave, ended: make(chan struct{}), counters: counters}
-	if err := s.build(leaving, watch, register); err != nil {
+	methods := map[string]web.Method{}
+	in, err := s.build(leaving, watch, register, methods)
+	if err == nil && cfg.WebAddress != "" {
+		s.web, err = openWeb(cfg, watch, connections, in, methods)
+	}
+	if err != nil {
 		leave()
 		return nil, errors.Join(err, listener.Close())
 	}
 	cfg.Logger.Log(leaving, cfg.trustLogLevel(), "serving", "address", s.Addr(), "tls", cfg.TLSCert != "", "trusts", cfg.DescribeTrust())
+	if s.web != nil {
+		cfg.Logger.Info("serving the web door", "address", s.WebAddr())
+		go s.serveWeb()
+	}
 	go s.serve()
 	return s, nil
 }
 
 // build creates the gRPC server with its interceptors, registers all services on
 // it and starts the background loops. Nothing is served before it returns.
-func (s *Server) build(leaving context.Context, watch callerSecurity, register func(grpc.ServiceRegistrar, requests) []backgroundLoop) error {
+func (s *Server) build(leaving context.Context, watch callerSecurity, register func(grpc.ServiceRegistrar, requests) []backgroundLoop, methods map[string]web.Method) (*interceptors, error) {
 	if s.cfg.Compiled == nil { // without a database
 		checks, err := newRequests()
 		if err != nil {
-			return err
+			return nil, err
 		}
 		s.cfg.Compiled = &Compiled{checks: checks}
 	}
@@ -267,7 +286,7 @@ func (s *Server) build(leaving context.Context, watch callerSecurity, register f
 	s.loops.Go(func() { s.expiry.run(leaving) })
 	serveMetrics, err := s.openMetrics()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	in.metrics = s.metrics
 	if serveMetrics != nil {
@@ -275,7 +294,7 @@ func (s *Server) build(leaving context.Context, watch callerSecurity, register f
 	}
 	s.loops.Go(func() { s.denials.run(leaving) })
 	s.grpc = grpc.NewServer(append(transport(s.cfg.Limits), watch.transport(s.counters))...)
-	services := registrar{s.grpc, in}
+	services := registrar{s.grpc, in, methods}
 	for _, run := range register(services, checks) {
 		s.loops.Go(func() { run(leaving) })
 	}
@@ -289,7 +308,7 @@ func (s *Server) build(leaving context.Context, watch callerSecurity, register f
 	s.loops.Go(func() { s.health.run(leaving) })
 	healthpb.RegisterHealthServer(services, s.health)
 	reflection.RegisterV1(services)
-	return nil
+	return in, nil
 }
 
 // transport returns the gRPC options that bound what a connection can cost.
@@ -396,6 +415,9 @@ func (s *Server) drain(ctx context.Context) {
 		s.grpc.Stop()
 	})
 	defer cut()
+	var web sync.WaitGroup
+	web.Go(func() { s.web.drain(ctx) })
 	s.grpc.GracefulStop()
+	web.Wait()
 	s.cfg.Logger.Info("drained", "milliseconds", time.Since(began).Milliseconds())
 }

@@ -20,15 +20,23 @@ import (
 // callerSecurity is how callers are identified and how connections are encrypted.
 // The two belong together: certificates can identify callers only over TLS.
 type callerSecurity struct {
-	identifier  identifier
-	credentials credentials.TransportCredentials
-	expiry      *certificateExpiry
+	identifier identifier
+	// pair is the server's certificate, authority the authorities of clients; nil:
+	// without TLS, without client certificates.
+	pair      *keys.Watch[tls.Certificate]
+	authority *keys.Watch[*x509.CertPool]
+	clock     func() time.Time
+	expiry    *certificateExpiry
 }
 
-// transport returns the credentials as a server option that counts failed
-// handshakes.
+// transport returns the credentials of the gRPC listener as a server option that
+// counts failed handshakes.
 func (g callerSecurity) transport(counters *Counters) grpc.ServerOption {
-	return grpc.Creds(handshakeCounter{g.credentials, counters})
+	line := insecure.NewCredentials()
+	if g.pair != nil {
+		line = credentials.NewTLS(g.tls("h2"))
+	}
+	return grpc.Creds(handshakeCounter{line, counters})
 }
 
 // openCallerSecurity reads the files that decide who is trusted. They are
@@ -48,43 +56,49 @@ func openCallerSecurity(c Config) (callerSecurity, error) {
 		}
 	}
 	expiry := &certificateExpiry{clock: c.Clock, log: c.Logger}
-	line, err := c.serverCredentials(authority, expiry, problem)
+	pair, err := c.openPair(problem)
 	if err != nil {
 		return callerSecurity{}, err
 	}
+	expiry.server = pair
 	who, err := c.newIdentifier(authority, expiry, problem)
-	return callerSecurity{who, line, expiry}, err
+	return callerSecurity{who, pair, authority, c.Clock, expiry}, err
 }
 
-// serverCredentials returns the transport credentials: TLS, or none without a
-// certificate, which checkIdentities allows on loopback only. Client certificates
-// are requested and not required: health needs none, and people send tokens.
-func (c Config) serverCredentials(authority *keys.Watch[*x509.CertPool], expiry *certificateExpiry, problem func(error)) (credentials.TransportCredentials, error) {
+// openPair opens the server's certificate and key; nil without a certificate, which
+// checkIdentities allows on loopback only.
+func (c Config) openPair(problem func(error)) (*keys.Watch[tls.Certificate], error) {
 	if c.TLSCert == "" {
-		return insecure.NewCredentials(), nil
+		return nil, nil
 	}
 	pair := &keys.Watch[tls.Certificate]{Files: []string{c.TLSCert, c.TLSKey}, Clock: c.Clock, Problem: problem,
 		Load: func() (tls.Certificate, error) { return readPair(c.TLSCert, c.TLSKey, c.Clock()) }}
 	if err := pair.Open(); err != nil {
 		return nil, fmt.Errorf("TLS: %w", err)
 	}
-	expiry.server = pair
+	return pair, nil
+}
+
+// tls returns the TLS configuration of a listener for the given protocols. Client
+// certificates are requested and not required: health needs none, and people send
+// tokens.
+func (g callerSecurity) tls(protocols ...string) *tls.Config {
 	base := &tls.Config{
-		MinVersion: tls.VersionTLS12, NextProtos: []string{"h2"}, Time: c.Clock,
+		MinVersion: tls.VersionTLS12, NextProtos: protocols, Time: g.clock,
 		// A session ticket could resume a session of an authority that is no longer
 		// trusted. Connections of tills are long, so resumption saves little.
 		SessionTicketsDisabled: true,
 	}
 	base.GetConfigForClient = func(*tls.ClientHelloInfo) (*tls.Config, error) {
 		config := base.Clone()
-		config.GetConfigForClient, config.Certificates = nil, []tls.Certificate{pair.Get()}
-		if authority != nil {
+		config.GetConfigForClient, config.Certificates = nil, []tls.Certificate{g.pair.Get()}
+		if g.authority != nil {
 			// A client without one can still check health, or send a token.
-			config.ClientAuth, config.ClientCAs = tls.VerifyClientCertIfGiven, authority.Get()
+			config.ClientAuth, config.ClientCAs = tls.VerifyClientCertIfGiven, g.authority.Get()
 		}
 		return config, nil
 	}
-	return credentials.NewTLS(base), nil
+	return base
 }
 
 // readPair reads the server's certificate and key and checks that they match and

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	spb "google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
@@ -78,3 +79,7 @@ func Internal(id string) error {
 
 // Code returns the code of a settled error; OK for nil.
 func Code(err error) codes.Code { return status.Code(err) }
+
+// Wire returns a settled error as google.rpc.Status, for protocols without grpc-go;
+// code OK for nil.
+func Wire(err error) *spb.Status { return status.Convert(err).Proto() }

@@ -1,0 +1,188 @@
+package web
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"alkalog/service/fault"
+)
+
+// kind is the form of a request's body, as far as it matters before it is decoded.
+type kind int
+
+const (
+	kindJSON        kind = iota // one message as JSON; none for a GET
+	kindProto                   // one message as protobuf
+	kindFramedJSON              // a frame with one message as JSON
+	kindFramedProto             // a frame with one message as protobuf
+)
+
+// frameHeader is the length of what precedes a message in a frame of gRPC, gRPC-Web
+// and of Connect streams: a byte of flags, and the length in four bytes.
+const frameHeader = 5
+
+// kindOf returns the form of a body by its content type, as normalizeType leaves it. A
+// request without one has no body, or it is taken as JSON.
+func kindOf(r *http.Request) kind {
+	name := r.Header.Get("Content-Type")
+	framed := strings.HasPrefix(name, "application/grpc") || strings.HasPrefix(name, "application/connect+")
+	isJSON := name == "" || strings.HasSuffix(name, "json")
+	switch {
+	case framed && isJSON:
+		return kindFramedJSON
+	case framed:
+		return kindFramedProto
+	case isJSON:
+		return kindJSON
+	}
+	return kindProto
+}
+
+// contentTypes are the types of bodies that are accepted: of JSON by path, and of the
+// protocols Connect, gRPC and gRPC-Web.
+var contentTypes = []string{
+	"application/json", "application/proto",
+	"application/grpc", "application/grpc+proto", "application/grpc-web", "application/grpc-web+proto", "application/grpc-web+json",
+	"application/connect+json", "application/connect+proto",
+}
+
+// normalizeType checks the content type of a request and leaves it without parameters,
+// which are compared with their exact spelling further on. A form of a web page has
+// none of these types, so that no page can send one unasked.
+func normalizeType(r *http.Request) (status int, problem string) {
+	values := r.Header.Values("Content-Type")
+	if len(values) == 0 && r.Method != http.MethodPost && r.Method != http.MethodPatch {
+		return 0, ""
+	}
+	if len(values) == 1 {
+		name, parameters, err := mime.ParseMediaType(values[0])
+		charset := parameters["charset"]
+		for _, accepted := range contentTypes {
+			if err == nil && name == accepted && (charset == "" || strings.EqualFold(charset, "utf-8")) {
+				r.Header.Set("Content-Type", name)
+				return 0, ""
+			}
+		}
+	}
+	return http.StatusUnsupportedMediaType, "content-type must be application/json, or one of " + strings.Join(contentTypes[1:], ", ")
+}
+
+// body is the body of a request. It reads nothing until load is called, so that
+// nothing is read of a caller that is not known yet; from then on it is in memory and
+// within the bounds.
+type body struct {
+	raw    io.ReadCloser
+	length int64 // as announced; -1: not
+	kind   kind
+	query  url.Values
+	get    bool
+	bounds Bounds
+
+	loaded bool
+	rest   []byte // what is not read yet
+}
+
+// errNotLoaded means that something reads a body before its call was admitted.
+var errNotLoaded = errors.New("the body was read before the call was admitted")
+
+// Read reads from the loaded body. Before it is loaded, reading is an error and not a
+// wait: nothing may depend on the order in which the transcoder reads.
+func (b *body) Read(p []byte) (int, error) {
+	if !b.loaded {
+		return 0, errNotLoaded
+	}
+	if len(b.rest) == 0 {
+		return 0, io.EOF
+	}
+	n := copy(p, b.rest)
+	b.rest = b.rest[n:]
+	return n, nil
+}
+
+// Close closes the connection's side of the body.
+func (b *body) Close() error { return b.raw.Close() }
+
+// load reads the body, at most so many bytes, and checks its form. It returns how many
+// bytes it takes to decode it. Nothing of it is decoded yet, so that memory can be
+// reserved before. The announced length is checked first, because the transcoder
+// allocates as much as a client announces.
+func (b *body) load(method protoreflect.MethodDescriptor, most int) (bytes int, err error) {
+	if err := b.checkQuery(method.Input()); err != nil {
+		return 0, err
+	}
+	tooLong := fault.Invalid("request", fmt.Sprintf("must be no longer than %d bytes", most))
+	if b.length > int64(most+frameHeader) {
+		return 0, tooLong
+	}
+	text, err := io.ReadAll(io.LimitReader(b.raw, int64(most+frameHeader+1)))
+	if err != nil {
+		return 0, err
+	}
+	message, whole := text, true
+	if b.kind == kindFramedJSON || b.kind == kindFramedProto {
+		message, whole = frameContent(text)
+	}
+	switch {
+	case len(message) > most:
+		return 0, tooLong
+	case !whole:
+		return 0, fault.Invalid("request", "must be one whole message, not compressed")
+	case b.get && len(text) > 0:
+		return 0, fault.Invalid("request", "a GET has no body; send its fields in the query")
+	}
+	b.rest, b.loaded = text, true
+	if b.kind == kindProto || b.kind == kindFramedProto || len(message) == 0 {
+		return len(text), nil
+	}
+	messages, wrong := checkJSON(method.Input(), message, b.bounds)
+	if wrong != nil {
+		return 0, fault.InvalidFields(*wrong)
+	}
+	return 2*len(text) + messages*decodedMessage, nil
+}
+
+// decodedMessage is what a decoded message needs besides its text, in bytes; measured
+// sizes of the contract's structs are 60 to 500.
+const decodedMessage = 400
+
+// frameContent returns the message of a body that is one frame. whole is false if it
+// is anything else: a part of one, two of them, or one that is marked as compressed.
+func frameContent(text []byte) (message []byte, whole bool) {
+	if len(text) < frameHeader || text[0] != 0 {
+		return nil, false
+	}
+	message = text[frameHeader:]
+	return message, uint64(binary.BigEndian.Uint32(text[1:frameHeader])) == uint64(len(message))
+}
+
+// checkQuery refuses a query that is not the request of a GET: fields of other methods
+// stand in the body, where nobody logs them.
+func (b *body) checkQuery(input protoreflect.MessageDescriptor) error {
+	var wrong []fault.Violation
+	for name := range b.query {
+		field := input.Fields().ByJSONName(name)
+		if field == nil {
+			field = input.Fields().ByName(protoreflect.Name(name))
+		}
+		switch {
+		case !b.get:
+			return fault.Invalid("request", "this method has no query; send its fields in the body")
+		case field == nil:
+			wrong = append(wrong, fault.Violation{Field: name, Want: "is no field of this request"})
+		case len(b.query[name]) > 1 && !field.IsList():
+			wrong = append(wrong, fault.Violation{Field: name, Want: "must be sent once"})
+		}
+	}
+	if len(wrong) > 0 {
+		return fault.InvalidFields(wrong...)
+	}
+	return nil
+}
