@@ -262,9 +262,12 @@ func (st *fixture) auditExamples() map[string]example {
 		"ExportEntries": requestAs(st.vesna, &pb.ExportEntriesRequest{Parent: st.name, Filter: `kind = "REFUSAL"`}),
 		"SummarizeEntries": requestAs(st.vesna, &pb.SummarizeEntriesRequest{Parent: st.name, StartTime: timestamppb.New(time.Unix(0, 0)),
 			EndTime: st.clock.timestamp(), Dimension: pb.SummaryDimension_SUMMARY_DIMENSION_RULE}),
-		"GetCheckpoint":       requestAs(st.vesna, &pb.GetCheckpointRequest{Name: st.name}),
-		"GetInclusionProof":   requestAs(st.vesna, &pb.GetInclusionProofRequest{Name: st.names.entry}),
-		"GetConsistencyProof": requestAs(st.vesna, &pb.GetConsistencyProofRequest{Name: st.name}),
+		"ListFollowedRefusals": requestAs(st.vesna, &pb.ListFollowedRefusalsRequest{Parent: st.name, WithinHours: proto.Int32(48)}),
+		"SummarizeDiscomfort":  requestAs(st.vesna, &pb.SummarizeDiscomfortRequest{Parent: st.name, Dimension: pb.SummaryDimension_SUMMARY_DIMENSION_SALON}),
+		"ExportReport":         requestAs(st.vesna, &pb.ExportReportRequest{Parent: st.name, EndTime: st.clock.timestamp()}),
+		"GetCheckpoint":        requestAs(st.vesna, &pb.GetCheckpointRequest{Name: st.name}),
+		"GetInclusionProof":    requestAs(st.vesna, &pb.GetInclusionProofRequest{Name: st.names.entry}),
+		"GetConsistencyProof":  requestAs(st.vesna, &pb.GetConsistencyProofRequest{Name: st.name}),
 		// Answered only when there is something to accept; see restore_test.go.
 		"AcceptRestore": requestAs(st.operator, &pb.AcceptRestoreRequest{Name: st.name, Reason: "the disk of the database was replaced"}),
 	}

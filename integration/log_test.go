@@ -48,6 +48,16 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 	kind := func(kinds ...pb.EntryKind) func(*pb.AuditEntry) bool {
 		return func(e *pb.AuditEntry) bool { return slices.Contains(kinds, e.Kind) }
 	}
+	version := func(id string, n int32) func(*pb.AuditEntry) bool {
+		return func(e *pb.AuditEntry) bool {
+			return slices.ContainsFunc(e.Rules, func(r *pb.RuleRef) bool { return r.RuleId == id && r.Version == n })
+		}
+	}
+	under := func(policy string) func(*pb.AuditEntry) bool {
+		return func(e *pb.AuditEntry) bool {
+			return policy == "" && e.HousePolicy+e.PolicyDigest == "" || policy != "" && (e.HousePolicy == policy || e.PolicyDigest == policy)
+		}
+	}
 	const refused, recalled = pb.EntryKind_ENTRY_KIND_REFUSAL, pb.EntryKind_ENTRY_KIND_LOT_RECALLED
 	for filter, holds := range map[string]func(*pb.AuditEntry) bool{
 		``:                            func(*pb.AuditEntry) bool { return true },
@@ -74,7 +84,17 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 		`session = "` + session + `"`:                                                    func(e *pb.AuditEntry) bool { return e.Session == session },
 		`product = "` + c.relaxer + `"`:                                                  func(e *pb.AuditEntry) bool { return e.Product == c.relaxer },
 		`reason = "R-2612"`:                                                              func(e *pb.AuditEntry) bool { return e.ReasonCode == "R-2612" },
-		`reason = "x.or.1"`:                                                              func(*pb.AuditEntry) bool { return false },
+		`reason = "RINSED_LATE"`:                                                         func(*pb.AuditEntry) bool { return false },
+		`salon = "north-quay" AND actor = "amara"`:                                       func(e *pb.AuditEntry) bool { return e.Salon == c.salon && e.Actor == c.amara.name },
+		`reason = "BASE_SKIPPED"`:                                                        func(e *pb.AuditEntry) bool { return e.ReasonCode == "DEVIATION_KIND_BASE_SKIPPED" },
+		`rule = "` + rule + `@1"`:                                                        version(rule, 1),
+		`rule != "` + rule + `@1"`:                                                       not(version(rule, 1)),
+		`rule = "` + rule + `@77"`:                                                       func(*pb.AuditEntry) bool { return false },
+		`policy = "` + refusal.PolicyDigest + `"`:                                        under(refusal.PolicyDigest),
+		`policy != "` + refusal.PolicyDigest + `" OR kind = "REFUSAL"`:                   func(e *pb.AuditEntry) bool { return !under(refusal.PolicyDigest)(e) || e.Kind == refused },
+		`NOT (policy = "` + refusal.PolicyDigest + `" AND kind = "REFUSAL")`:             func(e *pb.AuditEntry) bool { return !under(refusal.PolicyDigest)(e) || e.Kind != refused },
+		`policy = ""`:                                                                    under(""),
+		`till_version != ""`:                                                             func(e *pb.AuditEntry) bool { return e.TillVersion != "" },
 		`practitioner = "` + c.amara.name + `"`:                                          acted(c.amara.name),
 		`practitioner != "` + c.amara.name + `"`:                                         not(acted(c.amara.name)),
 		`practitioner = "` + c.amara.name + `" AND actor != "` + c.amara.name + `"`: func(e *pb.AuditEntry) bool { return e.OnBehalfOf == c.amara.name },
@@ -83,7 +103,7 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 		`lot = "R-2612"`:                                                            func(e *pb.AuditEntry) bool { return e.LotCode == "R-2612" },
 		`lot != ""`:                                                                 func(e *pb.AuditEntry) bool { return e.LotCode != "" },
 		`subject != ""`:                                                             func(e *pb.AuditEntry) bool { return len(e.Subjects) > 0 },
-		`override_reason != "CLIENT_INSISTS"`:                                       func(e *pb.AuditEntry) bool { return e.OverrideReason != "CLIENT_INSISTS" },
+		`override_reason != "RINSED_ONLY"`:                                          func(e *pb.AuditEntry) bool { return e.OverrideReason != "RINSED_ONLY" },
 		`override_reason != ""`:                                                     func(e *pb.AuditEntry) bool { return e.OverrideReason != "" },
 		`till = "front desk 1"`:                                                     func(e *pb.AuditEntry) bool { return e.Till == "front desk 1" },
 		`till != ""`:                                                                func(e *pb.AuditEntry) bool { return e.Till != "" },

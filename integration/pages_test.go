@@ -35,6 +35,9 @@ func (s *testServer) newManyRecords(t testing.TB, id string) *fixture {
 		must(t, st.amara, st.outcome.RecordOutcome, brokenOff(session))
 		must(t, st.amara, st.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: st.names.client, Incident: st.newIncident(), RequestId: newID()})
 	}
+	later := must(t, st.amara, st.processing.StartSession, &pb.StartSessionRequest{
+		Parent: st.names.client, Salon: st.salon, Practitioner: st.amara.name, UnderWay: true, RequestId: newID()}).Session
+	must(t, st.amara, st.outcome.RecordOutcome, brokenOff(later))
 	return st
 }
 
@@ -63,6 +66,8 @@ func (st *fixture) listings(t testing.TB) []listing {
 			req.Parent = st.eventful
 		case *pb.ListEntriesRequest:
 			req.Filter = ""
+		case *pb.ListFollowedRefusalsRequest:
+			req.SameSalon, req.WithinHours = true, proto.Int32(8760)
 		}
 		all = append(all, listing{r, st, st.reader(r), req})
 	}

@@ -20,7 +20,9 @@ type EntryFilter struct {
 	Op string
 	// Field is kind, salon, actor, practitioner (actor or on_behalf_of), service_practitioner
 	// (who performs the service), client, decision, session, product, lot, reason,
-	// override_reason, rule, subject, till, occur_time or record_time.
+	// override_reason, rule, subject, till, occur_time or record_time; or one without a search
+	// column, which only Matches judges: policy (its name or digest), till_version,
+	// rule_version ("id@version").
 	Field string
 	// Value is a string (for kind, the full name of the enum value; empty for entries without a
 	// value), or a time.Time for the two times.
@@ -41,6 +43,9 @@ func (f EntryFilter) where(args *[]any) (string, error) { return f.condition(arg
 // wrapper, so that an index can serve them. NOT is moved inwards to the comparisons (De
 // Morgan), because an index cannot serve "not (...)".
 func (f EntryFilter) condition(args *[]any, holds bool) (string, error) {
+	if f.unsearchable() {
+		return "true", nil
+	}
 	switch f.Op {
 	case "":
 		return strconv.FormatBool(holds), nil
@@ -54,6 +59,42 @@ func (f EntryFilter) condition(args *[]any, holds bool) (string, error) {
 		comparison = "(" + comparison + ") is not true"
 	}
 	return comparison, err
+}
+
+// unsearchable reports whether a comparison is of a field without a search column. In
+// SQL it holds either way, so that more entries are read than fit; Matches decides.
+func (f EntryFilter) unsearchable() bool {
+	return f.Field == "policy" || f.Field == "till_version" || f.Field == "rule_version"
+}
+
+// Searched returns the part of a filter that search columns can judge: the filter of
+// where as one that Matches understands. An entry that where has found and that does not
+// fit Searched has edited columns.
+func (f EntryFilter) Searched() EntryFilter { return f.searched(true) }
+
+// searched returns that part of a filter or, with holds false, of its negation. As in
+// condition, NOT is moved inwards to the comparisons.
+func (f EntryFilter) searched(holds bool) EntryFilter {
+	switch f.Op {
+	case "NOT":
+		return f.Of[0].searched(!holds)
+	case "AND", "OR":
+		joined := EntryFilter{Op: "OR"}
+		if (f.Op == "AND") == holds {
+			joined.Op = "AND"
+		}
+		for _, part := range f.Of {
+			joined.Of = append(joined.Of, part.searched(holds))
+		}
+		return joined
+	}
+	switch {
+	case f.unsearchable():
+		return EntryFilter{}
+	case holds:
+		return f
+	}
+	return EntryFilter{Op: "NOT", Of: []EntryFilter{f}}
 }
 
 // comparison returns one comparison other than !=. An unknown field, operator or type
@@ -175,14 +216,30 @@ func (f EntryFilter) Matches(e *pb.AuditEntry) bool {
 		return f.matchesTime(e, at)
 	}
 	wanted, isText := f.Value.(string)
-	var values []string
-	for _, name := range f.columns() {
-		values = append(values, columnTexts(e, name)...)
-	}
+	values := f.texts(e)
 	if wanted == "" {
 		return isText && len(values) == 0
 	}
 	return slices.Contains(values, wanted)
+}
+
+// texts returns the values that an entry has in a field of text.
+func (f EntryFilter) texts(e *pb.AuditEntry) (values []string) {
+	switch f.Field {
+	case "policy":
+		values = []string{e.GetHousePolicy(), e.GetPolicyDigest()}
+	case "till_version":
+		values = []string{e.GetTillVersion()}
+	case "rule_version":
+		for _, r := range e.GetRules() {
+			values = append(values, fmt.Sprintf("%s@%d", r.GetRuleId(), r.GetVersion()))
+		}
+	default:
+		for _, name := range f.columns() {
+			values = append(values, columnTexts(e, name)...)
+		}
+	}
+	return slices.DeleteFunc(values, func(v string) bool { return v == "" })
 }
 
 // matchesTime compares a time of an entry in microseconds, the precision of

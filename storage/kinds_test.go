@@ -92,7 +92,7 @@ func TestSearchColumns(t *testing.T) {
 		"decisions":      `{"verdict": "VERDICT_ASK", "create_time": "2026-11-25T09:30:00.123456+00:00", "salon": "s", "practitioner": "p", "actor": "a", "overridable": true}`,
 		"sessions": `{"open": true, "sole": true, "used": ["a", "a 11X", "b"], "decision": "d1", "sequence": 7,
 			"update_time": "2026-11-25T09:30:00.123456+00:00"}`,
-		"session_events": `{"sequence": 3}`,
+		"session_events": `{"sequence": 3, "discomfort": false}`,
 		"outcomes": `{"session": "chains/ebb-and-flow/clients/c1/sessions/s1", "bad": true, "practitioner": "w", "salon": "s",
 			"retouch_time": "2026-11-25T09:30:00.123456+00:00"}`,
 		"audit_entries": `{"kind": "ENTRY_KIND_DEVIATION", "salon": "s", "actor": "a", "client": "c", "decision": "d", "session": "v",

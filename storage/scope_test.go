@@ -63,7 +63,7 @@ var withoutChain = map[string]string{
 	"readSchema": "the catalogue", "installationQuery": "the keeper", "versionQuery": "the catalogue", "admissionQuery": "no table", "finish": "the whole database", "isolationGapsQuery": "the catalogue", "guardsQuery": "the catalogue", "updatePage": "the catalogue, beside statements that name the chain", "rolesStatement": "roles", "makeRoles": "roles",
 	"countQuery": "its parts do", "figuresQuery": "its parts do", "rows": "what the caller's condition says", "CountSessions": "what its filter says",
 	"MarkWrites": "the keeper", "NewestWrite": "the keeper", "Cover": "the keeper", "ChainIDs": "the keeper", "CoverBaselines": "the keeper",
-	"newUncovered": "a condition that stands beside it",
+	"newUncovered": "a condition that stands beside it", "EntryValues": "its parts do",
 }
 
 // TestEveryTransactionHasAScope reads the source: a transaction is one chain's,

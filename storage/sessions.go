@@ -35,7 +35,15 @@ func isOpen(s *pb.Session) bool { return s.GetOutcome() == "" && s.GetClosing() 
 // so that an event that is sent again is recognized.
 var events = newSealed("session_events", "?",
 	column[*pb.StoredEvent]{"sequence", "bigint", func(e *pb.StoredEvent) any { return e.GetSequence() }},
+	column[*pb.StoredEvent]{"discomfort", "boolean", func(e *pb.StoredEvent) any { return isDiscomfort(e.GetEvent()) }},
 )
+
+// isDiscomfort reports whether an event says that the client feels something. A value
+// that this program does not know counts, because guidance takes it at its worst.
+func isDiscomfort(e *pb.Event) bool {
+	comfort := e.GetComfortCheck().GetComfort()
+	return comfort != pb.Comfort_COMFORT_UNSPECIFIED && comfort != pb.Comfort_COMFORT_COMFORTABLE
+}
 
 // InsertEvent makes the record of an event of a session, given by its resource name.
 // The event's ID and its sequence are unique in the session; a second one is ErrExists.
@@ -94,6 +102,11 @@ type SessionFilter struct {
 	Decision string
 	// OpenOnly leaves out sessions that are closed.
 	OpenOnly bool
+	// Discomfort leaves out sessions without a report of discomfort. Of events whose column
+	// is not filled yet it is not known, so their sessions are not left out.
+	Discomfort bool
+	// From and To, if not zero, bound when the session was stored.
+	From, To time.Time
 }
 
 // ListSessions reads a page of sessions, newest first.
@@ -137,7 +150,26 @@ func (f SessionFilter) where(chain string) (string, []any) {
 	if f.OpenOnly {
 		where = append(where, "open")
 	}
+	if f.Discomfort {
+		where = append(where, "id in (select e.parent from session_events e where e.chain = $1 and e.discomfort is distinct from false)")
+	}
+	if !f.From.IsZero() {
+		args = append(args, firstID(f.From))
+		where = append(where, fmt.Sprintf("id >= $%d", len(args)))
+	}
+	if !f.To.IsZero() {
+		args = append(args, firstID(f.To))
+		where = append(where, fmt.Sprintf("id < $%d", len(args)))
+	}
 	return strings.Join(where, " and "), args
+}
+
+// firstID returns what sorts before every ID that is made at an instant or later, and
+// after those made earlier: the first 48 bits of a UUIDv7 are milliseconds (RFC 9562,
+// Universally Unique IDentifiers, section 5.7, 2024).
+func firstID(at time.Time) string {
+	ms := max(0, at.UnixMilli())
+	return fmt.Sprintf("%08x-%04x", ms>>16, ms&0xffff)
 }
 
 // productsUsed returns what a session is found by: each product that was planned or

@@ -103,6 +103,31 @@ func CountEntries(s *Snapshot, by Dimension, span Span) ([]Count, error) {
 	return counts, err
 }
 
+// Filter returns the span as a condition on record times.
+func (s Span) Filter() EntryFilter {
+	var bounds []EntryFilter
+	if s.from != nil {
+		bounds = append(bounds, EntryFilter{Op: ">=", Field: "record_time", Value: *s.from})
+	}
+	if s.to != nil {
+		bounds = append(bounds, EntryFilter{Op: "<", Field: "record_time", Value: *s.to})
+	}
+	if len(bounds) == 0 {
+		return EntryFilter{}
+	}
+	return EntryFilter{Op: "AND", Of: bounds}
+}
+
+// CountedKeys returns up to limit keys under which entries were counted, in alphabetical
+// order: those that are end or, for resource names, whose last part is end; all if end is
+// empty.
+func CountedKeys(s *Snapshot, by Dimension, end string, limit int) ([]string, error) {
+	var keys []string
+	err := s.all(&keys, `select distinct key from tally_entries where chain = $1 and dimension = $2 and kind <> '' and key <> ''
+		and ($3 = '' or key = $3 or right(key, length($3) + 1) = '/' || $3) order by 1 limit $4`, s.chain, string(by), end, limit)
+	return keys, err
+}
+
 // PractitionerFigures are the figures of the decisions on services of one practitioner.
 type PractitionerFigures struct {
 	Practitioner string

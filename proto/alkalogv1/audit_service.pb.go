@@ -36,33 +36,63 @@ const (
 	SummaryDimension_SUMMARY_DIMENSION_SALON SummaryDimension = 2
 	// By who acted.
 	SummaryDimension_SUMMARY_DIMENSION_ACTOR SummaryDimension = 3
-	// By deciding rule.
+	// By deciding rule, the first that an entry names.
 	SummaryDimension_SUMMARY_DIMENSION_RULE SummaryDimension = 4
 	// By coded reason.
 	SummaryDimension_SUMMARY_DIMENSION_REASON SummaryDimension = 5
 	// By ISO week of the record time, such as "2026-W48".
 	SummaryDimension_SUMMARY_DIMENSION_WEEK SummaryDimension = 6
+	// By every rule that an entry names, deciding or not; an entry counts once for
+	// each. This dimension and those below are counted from the entries of the time
+	// and not from counters, and have no rates.
+	SummaryDimension_SUMMARY_DIMENSION_ANY_RULE SummaryDimension = 7
+	// By the practitioner whose service it is, whoever acted.
+	SummaryDimension_SUMMARY_DIMENSION_PRACTITIONER SummaryDimension = 8
+	// By product.
+	SummaryDimension_SUMMARY_DIMENSION_PRODUCT SummaryDimension = 9
+	// By lot.
+	SummaryDimension_SUMMARY_DIMENSION_LOT SummaryDimension = 10
+	// By policy: the house policy by its name, the built-in one by its digest.
+	SummaryDimension_SUMMARY_DIMENSION_POLICY SummaryDimension = 11
+	// By till.
+	SummaryDimension_SUMMARY_DIMENSION_TILL SummaryDimension = 12
+	// By version of the till's program.
+	SummaryDimension_SUMMARY_DIMENSION_TILL_VERSION SummaryDimension = 13
 )
 
 // Enum value maps for SummaryDimension.
 var (
 	SummaryDimension_name = map[int32]string{
-		0: "SUMMARY_DIMENSION_UNSPECIFIED",
-		1: "SUMMARY_DIMENSION_KIND",
-		2: "SUMMARY_DIMENSION_SALON",
-		3: "SUMMARY_DIMENSION_ACTOR",
-		4: "SUMMARY_DIMENSION_RULE",
-		5: "SUMMARY_DIMENSION_REASON",
-		6: "SUMMARY_DIMENSION_WEEK",
+		0:  "SUMMARY_DIMENSION_UNSPECIFIED",
+		1:  "SUMMARY_DIMENSION_KIND",
+		2:  "SUMMARY_DIMENSION_SALON",
+		3:  "SUMMARY_DIMENSION_ACTOR",
+		4:  "SUMMARY_DIMENSION_RULE",
+		5:  "SUMMARY_DIMENSION_REASON",
+		6:  "SUMMARY_DIMENSION_WEEK",
+		7:  "SUMMARY_DIMENSION_ANY_RULE",
+		8:  "SUMMARY_DIMENSION_PRACTITIONER",
+		9:  "SUMMARY_DIMENSION_PRODUCT",
+		10: "SUMMARY_DIMENSION_LOT",
+		11: "SUMMARY_DIMENSION_POLICY",
+		12: "SUMMARY_DIMENSION_TILL",
+		13: "SUMMARY_DIMENSION_TILL_VERSION",
 	}
 	SummaryDimension_value = map[string]int32{
-		"SUMMARY_DIMENSION_UNSPECIFIED": 0,
-		"SUMMARY_DIMENSION_KIND":        1,
-		"SUMMARY_DIMENSION_SALON":       2,
-		"SUMMARY_DIMENSION_ACTOR":       3,
-		"SUMMARY_DIMENSION_RULE":        4,
-		"SUMMARY_DIMENSION_REASON":      5,
-		"SUMMARY_DIMENSION_WEEK":        6,
+		"SUMMARY_DIMENSION_UNSPECIFIED":  0,
+		"SUMMARY_DIMENSION_KIND":         1,
+		"SUMMARY_DIMENSION_SALON":        2,
+		"SUMMARY_DIMENSION_ACTOR":        3,
+		"SUMMARY_DIMENSION_RULE":         4,
+		"SUMMARY_DIMENSION_REASON":       5,
+		"SUMMARY_DIMENSION_WEEK":         6,
+		"SUMMARY_DIMENSION_ANY_RULE":     7,
+		"SUMMARY_DIMENSION_PRACTITIONER": 8,
+		"SUMMARY_DIMENSION_PRODUCT":      9,
+		"SUMMARY_DIMENSION_LOT":          10,
+		"SUMMARY_DIMENSION_POLICY":       11,
+		"SUMMARY_DIMENSION_TILL":         12,
+		"SUMMARY_DIMENSION_TILL_VERSION": 13,
 	}
 )
 
@@ -108,11 +138,15 @@ type ListEntriesRequest struct {
 	// AIP-160 filter, up to 1,000 characters, over: kind, salon, actor,
 	// practitioner (who acted or was acted for), service_practitioner (whose service
 	// it is), client, decision, session, product, lot, rule, subject, reason,
-	// override_reason, till, occur_time, record_time; with
+	// override_reason, policy (house policy, or digest of the policy in force), till,
+	// till_version, occur_time, record_time; with
 	// =, !=, <, <=, >, >= (times only), AND, OR, NOT. Empty: all. Example:
-	// kind = "REFUSAL" AND record_time >= "2026-11-01T00:00:00Z". Values are made
-	// of the letters A to Z and a to z, digits and . _ : / @ + - alone (a till's of
-	// blanks too). The log keeps the shape of an auditor's filter, with digests in
+	// kind = "REFUSAL" AND record_time >= "2026-11-01T00:00:00Z". Of a resource name
+	// the last part is enough if it is the only one, such as salon = "quay", and
+	// reasons need no prefix. A value that nothing in the chain has is an error that
+	// names what there is; "" finds entries without a value. Values are made
+	// of the letters A to Z and a to z, digits and . _ : / @ + - alone (a till's and
+	// a lot's of blanks too). The log keeps the shape of an auditor's filter, with digests in
 	// place of values other than kinds and times.
 	Filter        string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -547,7 +581,11 @@ type SummarizeEntriesRequest struct {
 	// unless a day ends there. Absent: to the end.
 	EndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
 	// What to count by.
-	Dimension     SummaryDimension `protobuf:"varint,4,opt,name=dimension,proto3,enum=alkalog.v1.SummaryDimension" json:"dimension,omitempty"`
+	Dimension SummaryDimension `protobuf:"varint,4,opt,name=dimension,proto3,enum=alkalog.v1.SummaryDimension" json:"dimension,omitempty"`
+	// Only entries that fit, as in ListEntries; empty: all. With a filter, entries are
+	// counted one by one, and rows have no rates. decisions, overrides, practitioners
+	// and what_ifs of the answer are not filtered.
+	Filter        string `protobuf:"bytes,5,opt,name=filter,proto3" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -608,6 +646,13 @@ func (x *SummarizeEntriesRequest) GetDimension() SummaryDimension {
 		return x.Dimension
 	}
 	return SummaryDimension_SUMMARY_DIMENSION_UNSPECIFIED
+}
+
+func (x *SummarizeEntriesRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
 }
 
 // Proportion is a count in relation to how many there could have been.
@@ -1107,6 +1152,1010 @@ func (x *SummarizeEntriesResponse) GetWhatIfs() int64 {
 	return 0
 }
 
+// ListFollowedRefusalsRequest asks for a page of followed refusals.
+type ListFollowedRefusalsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The chain.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Most items to return, 0 or more; 0 means 50, more than 500 means 500. A page
+	// also ends after some thousand refusals that nothing followed, so that it can be
+	// shorter and not be the last; the last has no next_page_token.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before, or empty for the first; up to 500
+	// characters. All other fields must be as in that call.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Refusals recorded from then on, inclusive. Absent: from the beginning.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// Refusals recorded before then, exclusive. Absent: to the end.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// Within how many hours of the refusal the service began, 1 to 8,760; absent: 24.
+	WithinHours *int32 `protobuf:"varint,6,opt,name=within_hours,json=withinHours,proto3,oneof" json:"within_hours,omitempty"`
+	// Also services in the same salon.
+	SameSalon     bool `protobuf:"varint,7,opt,name=same_salon,json=sameSalon,proto3" json:"same_salon,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFollowedRefusalsRequest) Reset() {
+	*x = ListFollowedRefusalsRequest{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFollowedRefusalsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFollowedRefusalsRequest) ProtoMessage() {}
+
+func (x *ListFollowedRefusalsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFollowedRefusalsRequest.ProtoReflect.Descriptor instead.
+func (*ListFollowedRefusalsRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ListFollowedRefusalsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListFollowedRefusalsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListFollowedRefusalsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListFollowedRefusalsRequest) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *ListFollowedRefusalsRequest) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *ListFollowedRefusalsRequest) GetWithinHours() int32 {
+	if x != nil && x.WithinHours != nil {
+		return *x.WithinHours
+	}
+	return 0
+}
+
+func (x *ListFollowedRefusalsRequest) GetSameSalon() bool {
+	if x != nil {
+		return x.SameSalon
+	}
+	return false
+}
+
+// FollowedRefusal is a refusal or referral and the service that came after it.
+type FollowedRefusal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The entry of the refusal or referral.
+	Entry *AuditEntry `protobuf:"bytes,1,opt,name=entry,proto3" json:"entry,omitempty"`
+	// The session of the service; the first of several.
+	Session string `protobuf:"bytes,2,opt,name=session,proto3" json:"session,omitempty"`
+	// The salon of the service.
+	Salon string `protobuf:"bytes,3,opt,name=salon,proto3" json:"salon,omitempty"`
+	// Whose service it was.
+	Practitioner string `protobuf:"bytes,4,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// The decision that the service was begun on; empty: on none.
+	Decision string `protobuf:"bytes,5,opt,name=decision,proto3" json:"decision,omitempty"`
+	// When the service began, UTC.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// Minutes from the refusal to the beginning of the service.
+	AfterMinutes int64 `protobuf:"varint,7,opt,name=after_minutes,json=afterMinutes,proto3" json:"after_minutes,omitempty"`
+	// Whether the refusal itself was overridden by then.
+	Overridden    bool `protobuf:"varint,8,opt,name=overridden,proto3" json:"overridden,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowedRefusal) Reset() {
+	*x = FollowedRefusal{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowedRefusal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowedRefusal) ProtoMessage() {}
+
+func (x *FollowedRefusal) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowedRefusal.ProtoReflect.Descriptor instead.
+func (*FollowedRefusal) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *FollowedRefusal) GetEntry() *AuditEntry {
+	if x != nil {
+		return x.Entry
+	}
+	return nil
+}
+
+func (x *FollowedRefusal) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+func (x *FollowedRefusal) GetSalon() string {
+	if x != nil {
+		return x.Salon
+	}
+	return ""
+}
+
+func (x *FollowedRefusal) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *FollowedRefusal) GetDecision() string {
+	if x != nil {
+		return x.Decision
+	}
+	return ""
+}
+
+func (x *FollowedRefusal) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *FollowedRefusal) GetAfterMinutes() int64 {
+	if x != nil {
+		return x.AfterMinutes
+	}
+	return 0
+}
+
+func (x *FollowedRefusal) GetOverridden() bool {
+	if x != nil {
+		return x.Overridden
+	}
+	return false
+}
+
+// ListFollowedRefusalsResponse answers ListFollowedRefusals.
+type ListFollowedRefusalsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Those that were followed by a service, in the order they were recorded.
+	FollowedRefusals []*FollowedRefusal `protobuf:"bytes,1,rep,name=followed_refusals,json=followedRefusals,proto3" json:"followed_refusals,omitempty"`
+	// Token of the next page; empty on the last.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// How many refusals and referrals were looked at for this page.
+	LookedAt int64 `protobuf:"varint,3,opt,name=looked_at,json=lookedAt,proto3" json:"looked_at,omitempty"`
+	// Those of them whose client was erased: what followed cannot be read any more.
+	Unreadable    int64 `protobuf:"varint,4,opt,name=unreadable,proto3" json:"unreadable,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFollowedRefusalsResponse) Reset() {
+	*x = ListFollowedRefusalsResponse{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFollowedRefusalsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFollowedRefusalsResponse) ProtoMessage() {}
+
+func (x *ListFollowedRefusalsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFollowedRefusalsResponse.ProtoReflect.Descriptor instead.
+func (*ListFollowedRefusalsResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ListFollowedRefusalsResponse) GetFollowedRefusals() []*FollowedRefusal {
+	if x != nil {
+		return x.FollowedRefusals
+	}
+	return nil
+}
+
+func (x *ListFollowedRefusalsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListFollowedRefusalsResponse) GetLookedAt() int64 {
+	if x != nil {
+		return x.LookedAt
+	}
+	return 0
+}
+
+func (x *ListFollowedRefusalsResponse) GetUnreadable() int64 {
+	if x != nil {
+		return x.Unreadable
+	}
+	return 0
+}
+
+// SummarizeDiscomfortRequest asks for times from discomfort to water.
+type SummarizeDiscomfortRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The chain.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Reports of discomfort from then on, inclusive. Absent: from the beginning.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// Reports of discomfort before then, exclusive. Absent: to the end.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// What to group by: SALON, PRACTITIONER, PRODUCT or WEEK (of the report). Not
+	// stated: one group of all.
+	Dimension     SummaryDimension `protobuf:"varint,4,opt,name=dimension,proto3,enum=alkalog.v1.SummaryDimension" json:"dimension,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SummarizeDiscomfortRequest) Reset() {
+	*x = SummarizeDiscomfortRequest{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SummarizeDiscomfortRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SummarizeDiscomfortRequest) ProtoMessage() {}
+
+func (x *SummarizeDiscomfortRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SummarizeDiscomfortRequest.ProtoReflect.Descriptor instead.
+func (*SummarizeDiscomfortRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *SummarizeDiscomfortRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *SummarizeDiscomfortRequest) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *SummarizeDiscomfortRequest) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *SummarizeDiscomfortRequest) GetDimension() SummaryDimension {
+	if x != nil {
+		return x.Dimension
+	}
+	return SummaryDimension_SUMMARY_DIMENSION_UNSPECIFIED
+}
+
+// DiscomfortTimes is how long water took after discomfort was reported while
+// product was on the hair. Where the product came after the report, time counts
+// from the product. Water that ran already took 0 seconds.
+type DiscomfortTimes struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The value of the dimension; empty for all together.
+	Key string `protobuf:"bytes,1,opt,name=key,proto3" json:"key,omitempty"`
+	// How many reports.
+	Count int64 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	// How many of them without any water recorded after them. They are not among the
+	// times below.
+	WithoutWater int64 `protobuf:"varint,3,opt,name=without_water,json=withoutWater,proto3" json:"without_water,omitempty"`
+	// How many took longer than the minute within which water must come, or had none.
+	Late int64 `protobuf:"varint,4,opt,name=late,proto3" json:"late,omitempty"`
+	// The median, in seconds: the smallest time that at least half of the reports with
+	// water did not exceed (nearest rank). Absent: no report had water.
+	MedianSeconds *float64 `protobuf:"fixed64,5,opt,name=median_seconds,json=medianSeconds,proto3,oneof" json:"median_seconds,omitempty"`
+	// The 90th percentile, in seconds: the smallest time that at least 90 % of them did
+	// not exceed (nearest rank). Absent: no report had water.
+	P90Seconds *float64 `protobuf:"fixed64,6,opt,name=p90_seconds,json=p90Seconds,proto3,oneof" json:"p90_seconds,omitempty"`
+	// The longest, in seconds. Absent: no report had water.
+	LongestSeconds *float64 `protobuf:"fixed64,7,opt,name=longest_seconds,json=longestSeconds,proto3,oneof" json:"longest_seconds,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *DiscomfortTimes) Reset() {
+	*x = DiscomfortTimes{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DiscomfortTimes) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DiscomfortTimes) ProtoMessage() {}
+
+func (x *DiscomfortTimes) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DiscomfortTimes.ProtoReflect.Descriptor instead.
+func (*DiscomfortTimes) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *DiscomfortTimes) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+func (x *DiscomfortTimes) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *DiscomfortTimes) GetWithoutWater() int64 {
+	if x != nil {
+		return x.WithoutWater
+	}
+	return 0
+}
+
+func (x *DiscomfortTimes) GetLate() int64 {
+	if x != nil {
+		return x.Late
+	}
+	return 0
+}
+
+func (x *DiscomfortTimes) GetMedianSeconds() float64 {
+	if x != nil && x.MedianSeconds != nil {
+		return *x.MedianSeconds
+	}
+	return 0
+}
+
+func (x *DiscomfortTimes) GetP90Seconds() float64 {
+	if x != nil && x.P90Seconds != nil {
+		return *x.P90Seconds
+	}
+	return 0
+}
+
+func (x *DiscomfortTimes) GetLongestSeconds() float64 {
+	if x != nil && x.LongestSeconds != nil {
+		return *x.LongestSeconds
+	}
+	return 0
+}
+
+// DiscomfortCase is one report of discomfort.
+type DiscomfortCase struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session.
+	Session string `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	// Its salon.
+	Salon string `protobuf:"bytes,2,opt,name=salon,proto3" json:"salon,omitempty"`
+	// Whose service it was.
+	Practitioner string `protobuf:"bytes,3,opt,name=practitioner,proto3" json:"practitioner,omitempty"`
+	// The product.
+	Product string `protobuf:"bytes,4,opt,name=product,proto3" json:"product,omitempty"`
+	// The section; empty: the whole head.
+	SectionId string `protobuf:"bytes,5,opt,name=section_id,json=sectionId,proto3" json:"section_id,omitempty"`
+	// What was felt.
+	Comfort Comfort `protobuf:"varint,6,opt,name=comfort,proto3,enum=alkalog.v1.Comfort" json:"comfort,omitempty"`
+	// When it was reported, UTC.
+	ReportTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=report_time,json=reportTime,proto3" json:"report_time,omitempty"`
+	// When water came, UTC. Absent: it was not recorded.
+	WaterTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=water_time,json=waterTime,proto3" json:"water_time,omitempty"`
+	// Seconds between them. Absent: no water was recorded.
+	Seconds *float64 `protobuf:"fixed64,9,opt,name=seconds,proto3,oneof" json:"seconds,omitempty"`
+	// Whether it was later than the minute within which water must come.
+	Late          bool `protobuf:"varint,10,opt,name=late,proto3" json:"late,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DiscomfortCase) Reset() {
+	*x = DiscomfortCase{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DiscomfortCase) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DiscomfortCase) ProtoMessage() {}
+
+func (x *DiscomfortCase) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DiscomfortCase.ProtoReflect.Descriptor instead.
+func (*DiscomfortCase) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *DiscomfortCase) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+func (x *DiscomfortCase) GetSalon() string {
+	if x != nil {
+		return x.Salon
+	}
+	return ""
+}
+
+func (x *DiscomfortCase) GetPractitioner() string {
+	if x != nil {
+		return x.Practitioner
+	}
+	return ""
+}
+
+func (x *DiscomfortCase) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *DiscomfortCase) GetSectionId() string {
+	if x != nil {
+		return x.SectionId
+	}
+	return ""
+}
+
+func (x *DiscomfortCase) GetComfort() Comfort {
+	if x != nil {
+		return x.Comfort
+	}
+	return Comfort_COMFORT_UNSPECIFIED
+}
+
+func (x *DiscomfortCase) GetReportTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReportTime
+	}
+	return nil
+}
+
+func (x *DiscomfortCase) GetWaterTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.WaterTime
+	}
+	return nil
+}
+
+func (x *DiscomfortCase) GetSeconds() float64 {
+	if x != nil && x.Seconds != nil {
+		return *x.Seconds
+	}
+	return 0
+}
+
+func (x *DiscomfortCase) GetLate() bool {
+	if x != nil {
+		return x.Late
+	}
+	return false
+}
+
+// SummarizeDiscomfortResponse answers SummarizeDiscomfort.
+type SummarizeDiscomfortResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// All reports of the time together.
+	All *DiscomfortTimes `protobuf:"bytes,1,opt,name=all,proto3" json:"all,omitempty"`
+	// The same by the dimension, most reports first, up to 1,000; none without one.
+	Rows []*DiscomfortTimes `protobuf:"bytes,2,rep,name=rows,proto3" json:"rows,omitempty"`
+	// The cases, without water first, then the slowest first, up to 500.
+	Cases         []*DiscomfortCase `protobuf:"bytes,3,rep,name=cases,proto3" json:"cases,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SummarizeDiscomfortResponse) Reset() {
+	*x = SummarizeDiscomfortResponse{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SummarizeDiscomfortResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SummarizeDiscomfortResponse) ProtoMessage() {}
+
+func (x *SummarizeDiscomfortResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SummarizeDiscomfortResponse.ProtoReflect.Descriptor instead.
+func (*SummarizeDiscomfortResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *SummarizeDiscomfortResponse) GetAll() *DiscomfortTimes {
+	if x != nil {
+		return x.All
+	}
+	return nil
+}
+
+func (x *SummarizeDiscomfortResponse) GetRows() []*DiscomfortTimes {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *SummarizeDiscomfortResponse) GetCases() []*DiscomfortCase {
+	if x != nil {
+		return x.Cases
+	}
+	return nil
+}
+
+// ExportReportRequest asks for what a report on a period is made of.
+type ExportReportRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The chain.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// From, by record time, inclusive. Absent: from the beginning. The figures cover
+	// whole days, as in SummarizeEntries.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// To, by record time, exclusive. Absent: to the end.
+	EndTime       *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportReportRequest) Reset() {
+	*x = ExportReportRequest{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportReportRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportReportRequest) ProtoMessage() {}
+
+func (x *ExportReportRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportReportRequest.ProtoReflect.Descriptor instead.
+func (*ExportReportRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ExportReportRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ExportReportRequest) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *ExportReportRequest) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+// ReportFigures is one summary of a report.
+type ReportFigures struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it counts by.
+	Dimension SummaryDimension `protobuf:"varint,1,opt,name=dimension,proto3,enum=alkalog.v1.SummaryDimension" json:"dimension,omitempty"`
+	// The counts.
+	Summary       *SummarizeEntriesResponse `protobuf:"bytes,2,opt,name=summary,proto3" json:"summary,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportFigures) Reset() {
+	*x = ReportFigures{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportFigures) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportFigures) ProtoMessage() {}
+
+func (x *ReportFigures) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportFigures.ProtoReflect.Descriptor instead.
+func (*ReportFigures) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ReportFigures) GetDimension() SummaryDimension {
+	if x != nil {
+		return x.Dimension
+	}
+	return SummaryDimension_SUMMARY_DIMENSION_UNSPECIFIED
+}
+
+func (x *ReportFigures) GetSummary() *SummarizeEntriesResponse {
+	if x != nil {
+		return x.Summary
+	}
+	return nil
+}
+
+// ExportReportResponse is one part of a report.
+type ExportReportResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The part.
+	//
+	// Types that are valid to be assigned to Part:
+	//
+	//	*ExportReportResponse_Checkpoint
+	//	*ExportReportResponse_Figures
+	//	*ExportReportResponse_Discomfort
+	//	*ExportReportResponse_Followed
+	//	*ExportReportResponse_Entry
+	//	*ExportReportResponse_Decision
+	//	*ExportReportResponse_Complete
+	Part          isExportReportResponse_Part `protobuf_oneof:"part"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportReportResponse) Reset() {
+	*x = ExportReportResponse{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportReportResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportReportResponse) ProtoMessage() {}
+
+func (x *ExportReportResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportReportResponse.ProtoReflect.Descriptor instead.
+func (*ExportReportResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ExportReportResponse) GetPart() isExportReportResponse_Part {
+	if x != nil {
+		return x.Part
+	}
+	return nil
+}
+
+func (x *ExportReportResponse) GetCheckpoint() *GetCheckpointResponse {
+	if x != nil {
+		if x, ok := x.Part.(*ExportReportResponse_Checkpoint); ok {
+			return x.Checkpoint
+		}
+	}
+	return nil
+}
+
+func (x *ExportReportResponse) GetFigures() *ReportFigures {
+	if x != nil {
+		if x, ok := x.Part.(*ExportReportResponse_Figures); ok {
+			return x.Figures
+		}
+	}
+	return nil
+}
+
+func (x *ExportReportResponse) GetDiscomfort() *SummarizeDiscomfortResponse {
+	if x != nil {
+		if x, ok := x.Part.(*ExportReportResponse_Discomfort); ok {
+			return x.Discomfort
+		}
+	}
+	return nil
+}
+
+func (x *ExportReportResponse) GetFollowed() *ListFollowedRefusalsResponse {
+	if x != nil {
+		if x, ok := x.Part.(*ExportReportResponse_Followed); ok {
+			return x.Followed
+		}
+	}
+	return nil
+}
+
+func (x *ExportReportResponse) GetEntry() *ExportEntriesResponse {
+	if x != nil {
+		if x, ok := x.Part.(*ExportReportResponse_Entry); ok {
+			return x.Entry
+		}
+	}
+	return nil
+}
+
+func (x *ExportReportResponse) GetDecision() *Decision {
+	if x != nil {
+		if x, ok := x.Part.(*ExportReportResponse_Decision); ok {
+			return x.Decision
+		}
+	}
+	return nil
+}
+
+func (x *ExportReportResponse) GetComplete() *ReportComplete {
+	if x != nil {
+		if x, ok := x.Part.(*ExportReportResponse_Complete); ok {
+			return x.Complete
+		}
+	}
+	return nil
+}
+
+type isExportReportResponse_Part interface {
+	isExportReportResponse_Part()
+}
+
+type ExportReportResponse_Checkpoint struct {
+	// The checkpoint of the log, read before everything else.
+	Checkpoint *GetCheckpointResponse `protobuf:"bytes,1,opt,name=checkpoint,proto3,oneof"`
+}
+
+type ExportReportResponse_Figures struct {
+	// A summary of the period; one for each of several dimensions.
+	Figures *ReportFigures `protobuf:"bytes,2,opt,name=figures,proto3,oneof"`
+}
+
+type ExportReportResponse_Discomfort struct {
+	// Times from discomfort to water, by salon.
+	Discomfort *SummarizeDiscomfortResponse `protobuf:"bytes,3,opt,name=discomfort,proto3,oneof"`
+}
+
+type ExportReportResponse_Followed struct {
+	// Refusals after which the client was served elsewhere within 24 hours; one part
+	// for each page, without a page token.
+	Followed *ListFollowedRefusalsResponse `protobuf:"bytes,4,opt,name=followed,proto3,oneof"`
+}
+
+type ExportReportResponse_Entry struct {
+	// An entry that the checkpoint covers.
+	Entry *ExportEntriesResponse `protobuf:"bytes,5,opt,name=entry,proto3,oneof"`
+}
+
+type ExportReportResponse_Decision struct {
+	// A decision that entries are about, with its overrides, once. Those of erased
+	// clients, and those whose retention has ended, are missing.
+	Decision *Decision `protobuf:"bytes,6,opt,name=decision,proto3,oneof"`
+}
+
+type ExportReportResponse_Complete struct {
+	// The last part: how many entries were sent.
+	Complete *ReportComplete `protobuf:"bytes,7,opt,name=complete,proto3,oneof"`
+}
+
+func (*ExportReportResponse_Checkpoint) isExportReportResponse_Part() {}
+
+func (*ExportReportResponse_Figures) isExportReportResponse_Part() {}
+
+func (*ExportReportResponse_Discomfort) isExportReportResponse_Part() {}
+
+func (*ExportReportResponse_Followed) isExportReportResponse_Part() {}
+
+func (*ExportReportResponse_Entry) isExportReportResponse_Part() {}
+
+func (*ExportReportResponse_Decision) isExportReportResponse_Part() {}
+
+func (*ExportReportResponse_Complete) isExportReportResponse_Part() {}
+
+// ReportComplete ends a report.
+type ReportComplete struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many entries were sent.
+	Entries int64 `protobuf:"varint,1,opt,name=entries,proto3" json:"entries,omitempty"`
+	// How many decisions were sent.
+	Decisions     int64 `protobuf:"varint,2,opt,name=decisions,proto3" json:"decisions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportComplete) Reset() {
+	*x = ReportComplete{}
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportComplete) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportComplete) ProtoMessage() {}
+
+func (x *ReportComplete) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportComplete.ProtoReflect.Descriptor instead.
+func (*ReportComplete) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ReportComplete) GetEntries() int64 {
+	if x != nil {
+		return x.Entries
+	}
+	return 0
+}
+
+func (x *ReportComplete) GetDecisions() int64 {
+	if x != nil {
+		return x.Decisions
+	}
+	return 0
+}
+
 // GetCheckpointRequest names the chain.
 type GetCheckpointRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1118,7 +2167,7 @@ type GetCheckpointRequest struct {
 
 func (x *GetCheckpointRequest) Reset() {
 	*x = GetCheckpointRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1130,7 +2179,7 @@ func (x *GetCheckpointRequest) String() string {
 func (*GetCheckpointRequest) ProtoMessage() {}
 
 func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[11]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1143,7 +2192,7 @@ func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckpointRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{11}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetCheckpointRequest) GetName() string {
@@ -1171,7 +2220,7 @@ type GetCheckpointResponse struct {
 
 func (x *GetCheckpointResponse) Reset() {
 	*x = GetCheckpointResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1183,7 +2232,7 @@ func (x *GetCheckpointResponse) String() string {
 func (*GetCheckpointResponse) ProtoMessage() {}
 
 func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[12]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1196,7 +2245,7 @@ func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckpointResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{12}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *GetCheckpointResponse) GetCheckpoint() string {
@@ -1240,7 +2289,7 @@ type GetInclusionProofRequest struct {
 
 func (x *GetInclusionProofRequest) Reset() {
 	*x = GetInclusionProofRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1252,7 +2301,7 @@ func (x *GetInclusionProofRequest) String() string {
 func (*GetInclusionProofRequest) ProtoMessage() {}
 
 func (x *GetInclusionProofRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[13]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1265,7 +2314,7 @@ func (x *GetInclusionProofRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetInclusionProofRequest.ProtoReflect.Descriptor instead.
 func (*GetInclusionProofRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{13}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *GetInclusionProofRequest) GetName() string {
@@ -1300,7 +2349,7 @@ type GetInclusionProofResponse struct {
 
 func (x *GetInclusionProofResponse) Reset() {
 	*x = GetInclusionProofResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1312,7 +2361,7 @@ func (x *GetInclusionProofResponse) String() string {
 func (*GetInclusionProofResponse) ProtoMessage() {}
 
 func (x *GetInclusionProofResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[14]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1325,7 +2374,7 @@ func (x *GetInclusionProofResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetInclusionProofResponse.ProtoReflect.Descriptor instead.
 func (*GetInclusionProofResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{14}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *GetInclusionProofResponse) GetIndex() int64 {
@@ -1371,7 +2420,7 @@ type GetConsistencyProofRequest struct {
 
 func (x *GetConsistencyProofRequest) Reset() {
 	*x = GetConsistencyProofRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1383,7 +2432,7 @@ func (x *GetConsistencyProofRequest) String() string {
 func (*GetConsistencyProofRequest) ProtoMessage() {}
 
 func (x *GetConsistencyProofRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[15]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1396,7 +2445,7 @@ func (x *GetConsistencyProofRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetConsistencyProofRequest.ProtoReflect.Descriptor instead.
 func (*GetConsistencyProofRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{15}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *GetConsistencyProofRequest) GetName() string {
@@ -1434,7 +2483,7 @@ type GetConsistencyProofResponse struct {
 
 func (x *GetConsistencyProofResponse) Reset() {
 	*x = GetConsistencyProofResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1446,7 +2495,7 @@ func (x *GetConsistencyProofResponse) String() string {
 func (*GetConsistencyProofResponse) ProtoMessage() {}
 
 func (x *GetConsistencyProofResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[16]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1459,7 +2508,7 @@ func (x *GetConsistencyProofResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetConsistencyProofResponse.ProtoReflect.Descriptor instead.
 func (*GetConsistencyProofResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{16}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *GetConsistencyProofResponse) GetHashes() [][]byte {
@@ -1494,7 +2543,7 @@ type AcceptRestoreRequest struct {
 
 func (x *AcceptRestoreRequest) Reset() {
 	*x = AcceptRestoreRequest{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1506,7 +2555,7 @@ func (x *AcceptRestoreRequest) String() string {
 func (*AcceptRestoreRequest) ProtoMessage() {}
 
 func (x *AcceptRestoreRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[17]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1519,7 +2568,7 @@ func (x *AcceptRestoreRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptRestoreRequest.ProtoReflect.Descriptor instead.
 func (*AcceptRestoreRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{17}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *AcceptRestoreRequest) GetName() string {
@@ -1554,7 +2603,7 @@ type AcceptRestoreResponse struct {
 
 func (x *AcceptRestoreResponse) Reset() {
 	*x = AcceptRestoreResponse{}
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1566,7 +2615,7 @@ func (x *AcceptRestoreResponse) String() string {
 func (*AcceptRestoreResponse) ProtoMessage() {}
 
 func (x *AcceptRestoreResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_audit_service_proto_msgTypes[18]
+	mi := &file_alkalog_v1_audit_service_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1579,7 +2628,7 @@ func (x *AcceptRestoreResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptRestoreResponse.ProtoReflect.Descriptor instead.
 func (*AcceptRestoreResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{18}
+	return file_alkalog_v1_audit_service_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *AcceptRestoreResponse) GetEntry() *AuditEntry {
@@ -1594,7 +2643,7 @@ var File_alkalog_v1_audit_service_proto protoreflect.FileDescriptor
 const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1ealkalog/v1/audit_service.proto\x12\n" +
-	"alkalog.v1\x1a\x16alkalog/v1/audit.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb8\x02\n" +
+	"alkalog.v1\x1a\x16alkalog/v1/audit.proto\x1a\x19alkalog/v1/decision.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb8\x02\n" +
 	"\x12ListEntriesRequest\x12X\n" +
 	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
@@ -1629,14 +2678,15 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\fresume_token\x18\x03 \x01(\tB\x04\xa0\xb2\x19\x01R\vresumeToken\x12\x14\n" +
 	"\x05index\x18\x04 \x01(\x03R\x05index\x12!\n" +
 	"\tleaf_hash\x18\x05 \x01(\fB\x04\xa0\xb2\x19\x01R\bleafHash\x123\n" +
-	"\x12mismatched_columns\x18\x06 \x03(\tB\x04\xa0\xb2\x19\x01R\x11mismatchedColumns\"\xab\x02\n" +
+	"\x12mismatched_columns\x18\x06 \x03(\tB\x04\xa0\xb2\x19\x01R\x11mismatchedColumns\"\xa2\x03\n" +
 	"\x17SummarizeEntriesRequest\x12X\n" +
 	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x129\n" +
 	"\n" +
 	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
 	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12D\n" +
-	"\tdimension\x18\x04 \x01(\x0e2\x1c.alkalog.v1.SummaryDimensionB\b\xbaH\x05\x82\x01\x02\x10\x01R\tdimension\"X\n" +
+	"\tdimension\x18\x04 \x01(\x0e2\x1c.alkalog.v1.SummaryDimensionB\b\xbaH\x05\x82\x01\x02\x10\x01R\tdimension\x12u\n" +
+	"\x06filter\x18\x05 \x01(\tB]\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x02R\x06filter\"X\n" +
 	"\n" +
 	"Proportion\x12\x14\n" +
 	"\x05count\x18\x01 \x01(\x03R\x05count\x12\x0e\n" +
@@ -1678,7 +2728,113 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\rpractitioners\x18\x05 \x03(\v2\x1f.alkalog.v1.PractitionerFiguresR\rpractitioners\x12\x1c\n" +
 	"\tuncounted\x18\x06 \x01(\x03R\tuncounted\x12*\n" +
 	"\x05check\x18\a \x01(\v2\x14.alkalog.v1.LogCheckR\x05check\x12\x19\n" +
-	"\bwhat_ifs\x18\b \x01(\x03R\awhatIfs\"l\n" +
+	"\bwhat_ifs\x18\b \x01(\x03R\awhatIfs\"\xa0\x03\n" +
+	"\x1bListFollowedRefusalsRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12+\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\x129\n" +
+	"\n" +
+	"start_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x122\n" +
+	"\fwithin_hours\x18\x06 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xb8D(\x01H\x00R\vwithinHours\x88\x01\x01\x12\x1d\n" +
+	"\n" +
+	"same_salon\x18\a \x01(\bR\tsameSalonB\x0f\n" +
+	"\r_within_hours\"\x9b\x03\n" +
+	"\x0fFollowedRefusal\x12,\n" +
+	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry\x122\n" +
+	"\asession\x18\x02 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\asession\x12,\n" +
+	"\x05salon\x18\x03 \x01(\tB\x16\xfaA\x0f\n" +
+	"\ralkalog/Salon\xa0\xb2\x19\x02R\x05salon\x12A\n" +
+	"\fpractitioner\x18\x04 \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x125\n" +
+	"\bdecision\x18\x05 \x01(\tB\x19\xfaA\x12\n" +
+	"\x10alkalog/Decision\xa0\xb2\x19\x02R\bdecision\x129\n" +
+	"\n" +
+	"start_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12#\n" +
+	"\rafter_minutes\x18\a \x01(\x03R\fafterMinutes\x12\x1e\n" +
+	"\n" +
+	"overridden\x18\b \x01(\bR\n" +
+	"overridden\"\xd3\x01\n" +
+	"\x1cListFollowedRefusalsResponse\x12H\n" +
+	"\x11followed_refusals\x18\x01 \x03(\v2\x1b.alkalog.v1.FollowedRefusalR\x10followedRefusals\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\x12\x1b\n" +
+	"\tlooked_at\x18\x03 \x01(\x03R\blookedAt\x12\x1e\n" +
+	"\n" +
+	"unreadable\x18\x04 \x01(\x03R\n" +
+	"unreadable\"\xae\x02\n" +
+	"\x1aSummarizeDiscomfortRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x129\n" +
+	"\n" +
+	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12D\n" +
+	"\tdimension\x18\x04 \x01(\x0e2\x1c.alkalog.v1.SummaryDimensionB\b\xbaH\x05\x82\x01\x02\x10\x01R\tdimension\"\xaf\x02\n" +
+	"\x0fDiscomfortTimes\x12\x16\n" +
+	"\x03key\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x02R\x03key\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\x03R\x05count\x12#\n" +
+	"\rwithout_water\x18\x03 \x01(\x03R\fwithoutWater\x12\x12\n" +
+	"\x04late\x18\x04 \x01(\x03R\x04late\x12*\n" +
+	"\x0emedian_seconds\x18\x05 \x01(\x01H\x00R\rmedianSeconds\x88\x01\x01\x12$\n" +
+	"\vp90_seconds\x18\x06 \x01(\x01H\x01R\n" +
+	"p90Seconds\x88\x01\x01\x12,\n" +
+	"\x0flongest_seconds\x18\a \x01(\x01H\x02R\x0elongestSeconds\x88\x01\x01B\x11\n" +
+	"\x0f_median_secondsB\x0e\n" +
+	"\f_p90_secondsB\x12\n" +
+	"\x10_longest_seconds\"\xfa\x03\n" +
+	"\x0eDiscomfortCase\x122\n" +
+	"\asession\x18\x01 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Session\xa0\xb2\x19\x02R\asession\x12,\n" +
+	"\x05salon\x18\x02 \x01(\tB\x16\xfaA\x0f\n" +
+	"\ralkalog/Salon\xa0\xb2\x19\x02R\x05salon\x12A\n" +
+	"\fpractitioner\x18\x03 \x01(\tB\x1d\xfaA\x16\n" +
+	"\x14alkalog/Practitioner\xa0\xb2\x19\x02R\fpractitioner\x122\n" +
+	"\aproduct\x18\x04 \x01(\tB\x18\xfaA\x11\n" +
+	"\x0falkalog/Product\xa0\xb2\x19\x02R\aproduct\x12#\n" +
+	"\n" +
+	"section_id\x18\x05 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x12-\n" +
+	"\acomfort\x18\x06 \x01(\x0e2\x13.alkalog.v1.ComfortR\acomfort\x12;\n" +
+	"\vreport_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"reportTime\x129\n" +
+	"\n" +
+	"water_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\twaterTime\x12\x1d\n" +
+	"\aseconds\x18\t \x01(\x01H\x00R\aseconds\x88\x01\x01\x12\x12\n" +
+	"\x04late\x18\n" +
+	" \x01(\bR\x04late:\x04\x88\xb2\x19\x04B\n" +
+	"\n" +
+	"\b_seconds\"\xaf\x01\n" +
+	"\x1bSummarizeDiscomfortResponse\x12-\n" +
+	"\x03all\x18\x01 \x01(\v2\x1b.alkalog.v1.DiscomfortTimesR\x03all\x12/\n" +
+	"\x04rows\x18\x02 \x03(\v2\x1b.alkalog.v1.DiscomfortTimesR\x04rows\x120\n" +
+	"\x05cases\x18\x03 \x03(\v2\x1a.alkalog.v1.DiscomfortCaseR\x05cases\"\xe1\x01\n" +
+	"\x13ExportReportRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
+	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x129\n" +
+	"\n" +
+	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\"\x8b\x01\n" +
+	"\rReportFigures\x12:\n" +
+	"\tdimension\x18\x01 \x01(\x0e2\x1c.alkalog.v1.SummaryDimensionR\tdimension\x12>\n" +
+	"\asummary\x18\x02 \x01(\v2$.alkalog.v1.SummarizeEntriesResponseR\asummary\"\xd6\x03\n" +
+	"\x14ExportReportResponse\x12C\n" +
+	"\n" +
+	"checkpoint\x18\x01 \x01(\v2!.alkalog.v1.GetCheckpointResponseH\x00R\n" +
+	"checkpoint\x125\n" +
+	"\afigures\x18\x02 \x01(\v2\x19.alkalog.v1.ReportFiguresH\x00R\afigures\x12I\n" +
+	"\n" +
+	"discomfort\x18\x03 \x01(\v2'.alkalog.v1.SummarizeDiscomfortResponseH\x00R\n" +
+	"discomfort\x12F\n" +
+	"\bfollowed\x18\x04 \x01(\v2(.alkalog.v1.ListFollowedRefusalsResponseH\x00R\bfollowed\x129\n" +
+	"\x05entry\x18\x05 \x01(\v2!.alkalog.v1.ExportEntriesResponseH\x00R\x05entry\x122\n" +
+	"\bdecision\x18\x06 \x01(\v2\x14.alkalog.v1.DecisionH\x00R\bdecision\x128\n" +
+	"\bcomplete\x18\a \x01(\v2\x1a.alkalog.v1.ReportCompleteH\x00R\bcompleteB\x06\n" +
+	"\x04part\"H\n" +
+	"\x0eReportComplete\x12\x18\n" +
+	"\aentries\x18\x01 \x01(\x03R\aentries\x12\x1c\n" +
+	"\tdecisions\x18\x02 \x01(\x03R\tdecisions\"l\n" +
 	"\x14GetCheckpointRequest\x12T\n" +
 	"\x04name\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"\x98\x01\n" +
@@ -1717,7 +2873,7 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"E\n" +
 	"\x15AcceptRestoreResponse\x12,\n" +
-	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry*\xe1\x01\n" +
+	"\x05entry\x18\x01 \x01(\v2\x16.alkalog.v1.AuditEntryR\x05entry*\xbd\x03\n" +
 	"\x10SummaryDimension\x12!\n" +
 	"\x1dSUMMARY_DIMENSION_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16SUMMARY_DIMENSION_KIND\x10\x01\x12\x1b\n" +
@@ -1725,7 +2881,15 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x17SUMMARY_DIMENSION_ACTOR\x10\x03\x12\x1a\n" +
 	"\x16SUMMARY_DIMENSION_RULE\x10\x04\x12\x1c\n" +
 	"\x18SUMMARY_DIMENSION_REASON\x10\x05\x12\x1a\n" +
-	"\x16SUMMARY_DIMENSION_WEEK\x10\x062\xa4\b\n" +
+	"\x16SUMMARY_DIMENSION_WEEK\x10\x06\x12\x1e\n" +
+	"\x1aSUMMARY_DIMENSION_ANY_RULE\x10\a\x12\"\n" +
+	"\x1eSUMMARY_DIMENSION_PRACTITIONER\x10\b\x12\x1d\n" +
+	"\x19SUMMARY_DIMENSION_PRODUCT\x10\t\x12\x19\n" +
+	"\x15SUMMARY_DIMENSION_LOT\x10\n" +
+	"\x12\x1c\n" +
+	"\x18SUMMARY_DIMENSION_POLICY\x10\v\x12\x1a\n" +
+	"\x16SUMMARY_DIMENSION_TILL\x10\f\x12\"\n" +
+	"\x1eSUMMARY_DIMENSION_TILL_VERSION\x10\r2\xf7\v\n" +
 	"\fAuditService\x12\x8d\x01\n" +
 	"\vListEntries\x12\x1e.alkalog.v1.ListEntriesRequest\x1a\x1f.alkalog.v1.ListEntriesResponse\"=\x8a\xb2\x19\n" +
 	"\n" +
@@ -1735,7 +2899,13 @@ const file_alkalog_v1_audit_service_proto_rawDesc = "" +
 	"\x02\x05\x06 \x01*\x02\x18\x1b0\x01\x12\x9f\x01\n" +
 	"\x10SummarizeEntries\x12#.alkalog.v1.SummarizeEntriesRequest\x1a$.alkalog.v1.SummarizeEntriesResponse\"@\x8a\xb2\x19\n" +
 	"\n" +
-	"\x03\x04\x05\x06 \x01*\x01\x18\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{parent=chains/*}/entries:summarize\x12\x8d\x01\n" +
+	"\x03\x04\x05\x06 \x01*\x01\x18\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{parent=chains/*}/entries:summarize\x12\xb5\x01\n" +
+	"\x14ListFollowedRefusals\x12'.alkalog.v1.ListFollowedRefusalsRequest\x1a(.alkalog.v1.ListFollowedRefusalsResponse\"J\x8a\xb2\x19\t\n" +
+	"\x02\x05\x06 \x01*\x01\x18\x82\xd3\xe4\x93\x027:\x01*\"2/v1/{parent=chains/*}/entries:listFollowedRefusals\x12\xb2\x01\n" +
+	"\x13SummarizeDiscomfort\x12&.alkalog.v1.SummarizeDiscomfortRequest\x1a'.alkalog.v1.SummarizeDiscomfortResponse\"J\x8a\xb2\x19\t\n" +
+	"\x02\x05\x06 \x01*\x01\x18\x82\xd3\xe4\x93\x027:\x01*\"2/v1/{parent=chains/*}/sessions:summarizeDiscomfort\x12d\n" +
+	"\fExportReport\x12\x1f.alkalog.v1.ExportReportRequest\x1a .alkalog.v1.ExportReportResponse\"\x0f\x8a\xb2\x19\v\n" +
+	"\x02\x05\x06 \x01*\x03\x18\x1c\x1b0\x01\x12\x8d\x01\n" +
 	"\rGetCheckpoint\x12 .alkalog.v1.GetCheckpointRequest\x1a!.alkalog.v1.GetCheckpointResponse\"7\x8a\xb2\x19\n" +
 	"\n" +
 	"\x02\x05\x06 \x01*\x02\x18\x1c\x82\xd3\xe4\x93\x02#\x12!/v1/{name=chains/*}:getCheckpoint\x12\xaa\x01\n" +
@@ -1760,41 +2930,54 @@ func file_alkalog_v1_audit_service_proto_rawDescGZIP() []byte {
 }
 
 var file_alkalog_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_alkalog_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_alkalog_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
 var file_alkalog_v1_audit_service_proto_goTypes = []any{
-	(SummaryDimension)(0),               // 0: alkalog.v1.SummaryDimension
-	(*ListEntriesRequest)(nil),          // 1: alkalog.v1.ListEntriesRequest
-	(*LogCheck)(nil),                    // 2: alkalog.v1.LogCheck
-	(*ListEntriesResponse)(nil),         // 3: alkalog.v1.ListEntriesResponse
-	(*ExportEntriesRequest)(nil),        // 4: alkalog.v1.ExportEntriesRequest
-	(*ExportEntriesResponse)(nil),       // 5: alkalog.v1.ExportEntriesResponse
-	(*SummarizeEntriesRequest)(nil),     // 6: alkalog.v1.SummarizeEntriesRequest
-	(*Proportion)(nil),                  // 7: alkalog.v1.Proportion
-	(*SummaryRow)(nil),                  // 8: alkalog.v1.SummaryRow
-	(*PractitionerFigures)(nil),         // 9: alkalog.v1.PractitionerFigures
-	(*OverrideFigures)(nil),             // 10: alkalog.v1.OverrideFigures
-	(*SummarizeEntriesResponse)(nil),    // 11: alkalog.v1.SummarizeEntriesResponse
-	(*GetCheckpointRequest)(nil),        // 12: alkalog.v1.GetCheckpointRequest
-	(*GetCheckpointResponse)(nil),       // 13: alkalog.v1.GetCheckpointResponse
-	(*GetInclusionProofRequest)(nil),    // 14: alkalog.v1.GetInclusionProofRequest
-	(*GetInclusionProofResponse)(nil),   // 15: alkalog.v1.GetInclusionProofResponse
-	(*GetConsistencyProofRequest)(nil),  // 16: alkalog.v1.GetConsistencyProofRequest
-	(*GetConsistencyProofResponse)(nil), // 17: alkalog.v1.GetConsistencyProofResponse
-	(*AcceptRestoreRequest)(nil),        // 18: alkalog.v1.AcceptRestoreRequest
-	(*AcceptRestoreResponse)(nil),       // 19: alkalog.v1.AcceptRestoreResponse
-	(*timestamppb.Timestamp)(nil),       // 20: google.protobuf.Timestamp
-	(*AuditEntry)(nil),                  // 21: alkalog.v1.AuditEntry
-	(EntryKind)(0),                      // 22: alkalog.v1.EntryKind
+	(SummaryDimension)(0),                // 0: alkalog.v1.SummaryDimension
+	(*ListEntriesRequest)(nil),           // 1: alkalog.v1.ListEntriesRequest
+	(*LogCheck)(nil),                     // 2: alkalog.v1.LogCheck
+	(*ListEntriesResponse)(nil),          // 3: alkalog.v1.ListEntriesResponse
+	(*ExportEntriesRequest)(nil),         // 4: alkalog.v1.ExportEntriesRequest
+	(*ExportEntriesResponse)(nil),        // 5: alkalog.v1.ExportEntriesResponse
+	(*SummarizeEntriesRequest)(nil),      // 6: alkalog.v1.SummarizeEntriesRequest
+	(*Proportion)(nil),                   // 7: alkalog.v1.Proportion
+	(*SummaryRow)(nil),                   // 8: alkalog.v1.SummaryRow
+	(*PractitionerFigures)(nil),          // 9: alkalog.v1.PractitionerFigures
+	(*OverrideFigures)(nil),              // 10: alkalog.v1.OverrideFigures
+	(*SummarizeEntriesResponse)(nil),     // 11: alkalog.v1.SummarizeEntriesResponse
+	(*ListFollowedRefusalsRequest)(nil),  // 12: alkalog.v1.ListFollowedRefusalsRequest
+	(*FollowedRefusal)(nil),              // 13: alkalog.v1.FollowedRefusal
+	(*ListFollowedRefusalsResponse)(nil), // 14: alkalog.v1.ListFollowedRefusalsResponse
+	(*SummarizeDiscomfortRequest)(nil),   // 15: alkalog.v1.SummarizeDiscomfortRequest
+	(*DiscomfortTimes)(nil),              // 16: alkalog.v1.DiscomfortTimes
+	(*DiscomfortCase)(nil),               // 17: alkalog.v1.DiscomfortCase
+	(*SummarizeDiscomfortResponse)(nil),  // 18: alkalog.v1.SummarizeDiscomfortResponse
+	(*ExportReportRequest)(nil),          // 19: alkalog.v1.ExportReportRequest
+	(*ReportFigures)(nil),                // 20: alkalog.v1.ReportFigures
+	(*ExportReportResponse)(nil),         // 21: alkalog.v1.ExportReportResponse
+	(*ReportComplete)(nil),               // 22: alkalog.v1.ReportComplete
+	(*GetCheckpointRequest)(nil),         // 23: alkalog.v1.GetCheckpointRequest
+	(*GetCheckpointResponse)(nil),        // 24: alkalog.v1.GetCheckpointResponse
+	(*GetInclusionProofRequest)(nil),     // 25: alkalog.v1.GetInclusionProofRequest
+	(*GetInclusionProofResponse)(nil),    // 26: alkalog.v1.GetInclusionProofResponse
+	(*GetConsistencyProofRequest)(nil),   // 27: alkalog.v1.GetConsistencyProofRequest
+	(*GetConsistencyProofResponse)(nil),  // 28: alkalog.v1.GetConsistencyProofResponse
+	(*AcceptRestoreRequest)(nil),         // 29: alkalog.v1.AcceptRestoreRequest
+	(*AcceptRestoreResponse)(nil),        // 30: alkalog.v1.AcceptRestoreResponse
+	(*timestamppb.Timestamp)(nil),        // 31: google.protobuf.Timestamp
+	(*AuditEntry)(nil),                   // 32: alkalog.v1.AuditEntry
+	(EntryKind)(0),                       // 33: alkalog.v1.EntryKind
+	(Comfort)(0),                         // 34: alkalog.v1.Comfort
+	(*Decision)(nil),                     // 35: alkalog.v1.Decision
 }
 var file_alkalog_v1_audit_service_proto_depIdxs = []int32{
-	20, // 0: alkalog.v1.LogCheck.check_time:type_name -> google.protobuf.Timestamp
-	21, // 1: alkalog.v1.ListEntriesResponse.entries:type_name -> alkalog.v1.AuditEntry
+	31, // 0: alkalog.v1.LogCheck.check_time:type_name -> google.protobuf.Timestamp
+	32, // 1: alkalog.v1.ListEntriesResponse.entries:type_name -> alkalog.v1.AuditEntry
 	2,  // 2: alkalog.v1.ListEntriesResponse.check:type_name -> alkalog.v1.LogCheck
-	21, // 3: alkalog.v1.ExportEntriesResponse.entry:type_name -> alkalog.v1.AuditEntry
-	20, // 4: alkalog.v1.SummarizeEntriesRequest.start_time:type_name -> google.protobuf.Timestamp
-	20, // 5: alkalog.v1.SummarizeEntriesRequest.end_time:type_name -> google.protobuf.Timestamp
+	32, // 3: alkalog.v1.ExportEntriesResponse.entry:type_name -> alkalog.v1.AuditEntry
+	31, // 4: alkalog.v1.SummarizeEntriesRequest.start_time:type_name -> google.protobuf.Timestamp
+	31, // 5: alkalog.v1.SummarizeEntriesRequest.end_time:type_name -> google.protobuf.Timestamp
 	0,  // 6: alkalog.v1.SummarizeEntriesRequest.dimension:type_name -> alkalog.v1.SummaryDimension
-	22, // 7: alkalog.v1.SummaryRow.kind:type_name -> alkalog.v1.EntryKind
+	33, // 7: alkalog.v1.SummaryRow.kind:type_name -> alkalog.v1.EntryKind
 	7,  // 8: alkalog.v1.SummaryRow.rate:type_name -> alkalog.v1.Proportion
 	7,  // 9: alkalog.v1.PractitionerFigures.overrides:type_name -> alkalog.v1.Proportion
 	7,  // 10: alkalog.v1.PractitionerFigures.others:type_name -> alkalog.v1.Proportion
@@ -1805,26 +2988,57 @@ var file_alkalog_v1_audit_service_proto_depIdxs = []int32{
 	10, // 15: alkalog.v1.SummarizeEntriesResponse.overrides:type_name -> alkalog.v1.OverrideFigures
 	9,  // 16: alkalog.v1.SummarizeEntriesResponse.practitioners:type_name -> alkalog.v1.PractitionerFigures
 	2,  // 17: alkalog.v1.SummarizeEntriesResponse.check:type_name -> alkalog.v1.LogCheck
-	21, // 18: alkalog.v1.AcceptRestoreResponse.entry:type_name -> alkalog.v1.AuditEntry
-	1,  // 19: alkalog.v1.AuditService.ListEntries:input_type -> alkalog.v1.ListEntriesRequest
-	4,  // 20: alkalog.v1.AuditService.ExportEntries:input_type -> alkalog.v1.ExportEntriesRequest
-	6,  // 21: alkalog.v1.AuditService.SummarizeEntries:input_type -> alkalog.v1.SummarizeEntriesRequest
-	12, // 22: alkalog.v1.AuditService.GetCheckpoint:input_type -> alkalog.v1.GetCheckpointRequest
-	14, // 23: alkalog.v1.AuditService.GetInclusionProof:input_type -> alkalog.v1.GetInclusionProofRequest
-	16, // 24: alkalog.v1.AuditService.GetConsistencyProof:input_type -> alkalog.v1.GetConsistencyProofRequest
-	18, // 25: alkalog.v1.AuditService.AcceptRestore:input_type -> alkalog.v1.AcceptRestoreRequest
-	3,  // 26: alkalog.v1.AuditService.ListEntries:output_type -> alkalog.v1.ListEntriesResponse
-	5,  // 27: alkalog.v1.AuditService.ExportEntries:output_type -> alkalog.v1.ExportEntriesResponse
-	11, // 28: alkalog.v1.AuditService.SummarizeEntries:output_type -> alkalog.v1.SummarizeEntriesResponse
-	13, // 29: alkalog.v1.AuditService.GetCheckpoint:output_type -> alkalog.v1.GetCheckpointResponse
-	15, // 30: alkalog.v1.AuditService.GetInclusionProof:output_type -> alkalog.v1.GetInclusionProofResponse
-	17, // 31: alkalog.v1.AuditService.GetConsistencyProof:output_type -> alkalog.v1.GetConsistencyProofResponse
-	19, // 32: alkalog.v1.AuditService.AcceptRestore:output_type -> alkalog.v1.AcceptRestoreResponse
-	26, // [26:33] is the sub-list for method output_type
-	19, // [19:26] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	31, // 18: alkalog.v1.ListFollowedRefusalsRequest.start_time:type_name -> google.protobuf.Timestamp
+	31, // 19: alkalog.v1.ListFollowedRefusalsRequest.end_time:type_name -> google.protobuf.Timestamp
+	32, // 20: alkalog.v1.FollowedRefusal.entry:type_name -> alkalog.v1.AuditEntry
+	31, // 21: alkalog.v1.FollowedRefusal.start_time:type_name -> google.protobuf.Timestamp
+	13, // 22: alkalog.v1.ListFollowedRefusalsResponse.followed_refusals:type_name -> alkalog.v1.FollowedRefusal
+	31, // 23: alkalog.v1.SummarizeDiscomfortRequest.start_time:type_name -> google.protobuf.Timestamp
+	31, // 24: alkalog.v1.SummarizeDiscomfortRequest.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 25: alkalog.v1.SummarizeDiscomfortRequest.dimension:type_name -> alkalog.v1.SummaryDimension
+	34, // 26: alkalog.v1.DiscomfortCase.comfort:type_name -> alkalog.v1.Comfort
+	31, // 27: alkalog.v1.DiscomfortCase.report_time:type_name -> google.protobuf.Timestamp
+	31, // 28: alkalog.v1.DiscomfortCase.water_time:type_name -> google.protobuf.Timestamp
+	16, // 29: alkalog.v1.SummarizeDiscomfortResponse.all:type_name -> alkalog.v1.DiscomfortTimes
+	16, // 30: alkalog.v1.SummarizeDiscomfortResponse.rows:type_name -> alkalog.v1.DiscomfortTimes
+	17, // 31: alkalog.v1.SummarizeDiscomfortResponse.cases:type_name -> alkalog.v1.DiscomfortCase
+	31, // 32: alkalog.v1.ExportReportRequest.start_time:type_name -> google.protobuf.Timestamp
+	31, // 33: alkalog.v1.ExportReportRequest.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 34: alkalog.v1.ReportFigures.dimension:type_name -> alkalog.v1.SummaryDimension
+	11, // 35: alkalog.v1.ReportFigures.summary:type_name -> alkalog.v1.SummarizeEntriesResponse
+	24, // 36: alkalog.v1.ExportReportResponse.checkpoint:type_name -> alkalog.v1.GetCheckpointResponse
+	20, // 37: alkalog.v1.ExportReportResponse.figures:type_name -> alkalog.v1.ReportFigures
+	18, // 38: alkalog.v1.ExportReportResponse.discomfort:type_name -> alkalog.v1.SummarizeDiscomfortResponse
+	14, // 39: alkalog.v1.ExportReportResponse.followed:type_name -> alkalog.v1.ListFollowedRefusalsResponse
+	5,  // 40: alkalog.v1.ExportReportResponse.entry:type_name -> alkalog.v1.ExportEntriesResponse
+	35, // 41: alkalog.v1.ExportReportResponse.decision:type_name -> alkalog.v1.Decision
+	22, // 42: alkalog.v1.ExportReportResponse.complete:type_name -> alkalog.v1.ReportComplete
+	32, // 43: alkalog.v1.AcceptRestoreResponse.entry:type_name -> alkalog.v1.AuditEntry
+	1,  // 44: alkalog.v1.AuditService.ListEntries:input_type -> alkalog.v1.ListEntriesRequest
+	4,  // 45: alkalog.v1.AuditService.ExportEntries:input_type -> alkalog.v1.ExportEntriesRequest
+	6,  // 46: alkalog.v1.AuditService.SummarizeEntries:input_type -> alkalog.v1.SummarizeEntriesRequest
+	12, // 47: alkalog.v1.AuditService.ListFollowedRefusals:input_type -> alkalog.v1.ListFollowedRefusalsRequest
+	15, // 48: alkalog.v1.AuditService.SummarizeDiscomfort:input_type -> alkalog.v1.SummarizeDiscomfortRequest
+	19, // 49: alkalog.v1.AuditService.ExportReport:input_type -> alkalog.v1.ExportReportRequest
+	23, // 50: alkalog.v1.AuditService.GetCheckpoint:input_type -> alkalog.v1.GetCheckpointRequest
+	25, // 51: alkalog.v1.AuditService.GetInclusionProof:input_type -> alkalog.v1.GetInclusionProofRequest
+	27, // 52: alkalog.v1.AuditService.GetConsistencyProof:input_type -> alkalog.v1.GetConsistencyProofRequest
+	29, // 53: alkalog.v1.AuditService.AcceptRestore:input_type -> alkalog.v1.AcceptRestoreRequest
+	3,  // 54: alkalog.v1.AuditService.ListEntries:output_type -> alkalog.v1.ListEntriesResponse
+	5,  // 55: alkalog.v1.AuditService.ExportEntries:output_type -> alkalog.v1.ExportEntriesResponse
+	11, // 56: alkalog.v1.AuditService.SummarizeEntries:output_type -> alkalog.v1.SummarizeEntriesResponse
+	14, // 57: alkalog.v1.AuditService.ListFollowedRefusals:output_type -> alkalog.v1.ListFollowedRefusalsResponse
+	18, // 58: alkalog.v1.AuditService.SummarizeDiscomfort:output_type -> alkalog.v1.SummarizeDiscomfortResponse
+	21, // 59: alkalog.v1.AuditService.ExportReport:output_type -> alkalog.v1.ExportReportResponse
+	24, // 60: alkalog.v1.AuditService.GetCheckpoint:output_type -> alkalog.v1.GetCheckpointResponse
+	26, // 61: alkalog.v1.AuditService.GetInclusionProof:output_type -> alkalog.v1.GetInclusionProofResponse
+	28, // 62: alkalog.v1.AuditService.GetConsistencyProof:output_type -> alkalog.v1.GetConsistencyProofResponse
+	30, // 63: alkalog.v1.AuditService.AcceptRestore:output_type -> alkalog.v1.AcceptRestoreResponse
+	54, // [54:64] is the sub-list for method output_type
+	44, // [44:54] is the sub-list for method input_type
+	44, // [44:44] is the sub-list for extension type_name
+	44, // [44:44] is the sub-list for extension extendee
+	0,  // [0:44] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_audit_service_proto_init() }
@@ -1833,14 +3047,28 @@ func file_alkalog_v1_audit_service_proto_init() {
 		return
 	}
 	file_alkalog_v1_audit_proto_init()
+	file_alkalog_v1_decision_proto_init()
 	file_alkalog_v1_options_proto_init()
+	file_alkalog_v1_session_proto_init()
+	file_alkalog_v1_audit_service_proto_msgTypes[11].OneofWrappers = []any{}
+	file_alkalog_v1_audit_service_proto_msgTypes[15].OneofWrappers = []any{}
+	file_alkalog_v1_audit_service_proto_msgTypes[16].OneofWrappers = []any{}
+	file_alkalog_v1_audit_service_proto_msgTypes[20].OneofWrappers = []any{
+		(*ExportReportResponse_Checkpoint)(nil),
+		(*ExportReportResponse_Figures)(nil),
+		(*ExportReportResponse_Discomfort)(nil),
+		(*ExportReportResponse_Followed)(nil),
+		(*ExportReportResponse_Entry)(nil),
+		(*ExportReportResponse_Decision)(nil),
+		(*ExportReportResponse_Complete)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_audit_service_proto_rawDesc), len(file_alkalog_v1_audit_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   19,
+			NumMessages:   30,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

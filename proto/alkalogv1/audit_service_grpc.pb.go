@@ -19,13 +19,16 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AuditService_ListEntries_FullMethodName         = "/alkalog.v1.AuditService/ListEntries"
-	AuditService_ExportEntries_FullMethodName       = "/alkalog.v1.AuditService/ExportEntries"
-	AuditService_SummarizeEntries_FullMethodName    = "/alkalog.v1.AuditService/SummarizeEntries"
-	AuditService_GetCheckpoint_FullMethodName       = "/alkalog.v1.AuditService/GetCheckpoint"
-	AuditService_GetInclusionProof_FullMethodName   = "/alkalog.v1.AuditService/GetInclusionProof"
-	AuditService_GetConsistencyProof_FullMethodName = "/alkalog.v1.AuditService/GetConsistencyProof"
-	AuditService_AcceptRestore_FullMethodName       = "/alkalog.v1.AuditService/AcceptRestore"
+	AuditService_ListEntries_FullMethodName          = "/alkalog.v1.AuditService/ListEntries"
+	AuditService_ExportEntries_FullMethodName        = "/alkalog.v1.AuditService/ExportEntries"
+	AuditService_SummarizeEntries_FullMethodName     = "/alkalog.v1.AuditService/SummarizeEntries"
+	AuditService_ListFollowedRefusals_FullMethodName = "/alkalog.v1.AuditService/ListFollowedRefusals"
+	AuditService_SummarizeDiscomfort_FullMethodName  = "/alkalog.v1.AuditService/SummarizeDiscomfort"
+	AuditService_ExportReport_FullMethodName         = "/alkalog.v1.AuditService/ExportReport"
+	AuditService_GetCheckpoint_FullMethodName        = "/alkalog.v1.AuditService/GetCheckpoint"
+	AuditService_GetInclusionProof_FullMethodName    = "/alkalog.v1.AuditService/GetInclusionProof"
+	AuditService_GetConsistencyProof_FullMethodName  = "/alkalog.v1.AuditService/GetConsistencyProof"
+	AuditService_AcceptRestore_FullMethodName        = "/alkalog.v1.AuditService/AcceptRestore"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -56,6 +59,32 @@ type AuditServiceClient interface {
 	// unusual figure is a reason to look; by itself it proves nothing about
 	// anybody. Errors: NOT_FOUND for an unknown chain.
 	SummarizeEntries(ctx context.Context, in *SummarizeEntriesRequest, opts ...grpc.CallOption) (*SummarizeEntriesResponse, error)
+	// ListFollowedRefusals lists the refusals and referrals after which the same
+	// client was served within some hours, in another salon of the chain unless the
+	// request says otherwise. The services are found by the client's sessions: a
+	// service of somebody who was entered as another client is not found. A page may
+	// hold fewer refusals than asked for, or none, and still not be the last. A
+	// followed refusal is a reason to look; by itself it proves nothing about
+	// anybody. Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a
+	// page_token of another list.
+	ListFollowedRefusals(ctx context.Context, in *ListFollowedRefusalsRequest, opts ...grpc.CallOption) (*ListFollowedRefusalsResponse, error)
+	// SummarizeDiscomfort says how long it took from each report of discomfort until
+	// water came: the number, the median and the 90th percentile, and the slowest
+	// cases. Times are those that guidance went by, corrected for the tills' clocks.
+	// Erased clients are not in it, because nobody can read their sessions. Errors:
+	// NOT_FOUND for an unknown chain; INVALID_ARGUMENT for another dimension than the
+	// request lists.
+	SummarizeDiscomfort(ctx context.Context, in *SummarizeDiscomfortRequest, opts ...grpc.CallOption) (*SummarizeDiscomfortResponse, error)
+	// ExportReport streams everything that a report on a period is made of: the
+	// checkpoint, the figures, followed refusals, times from discomfort to water, the
+	// entries that the checkpoint covers, and the decisions they are about. An
+	// auditor's call is one entry on the log, however many decisions it reads. The
+	// parts come in the order of the fields of ExportReportResponse, but each decision
+	// comes right after the first entry that is about it. A stream that did not end
+	// with complete is cut off. Errors: NOT_FOUND for an unknown chain;
+	// FAILED_PRECONDITION while nothing is on the log (LOG_EMPTY); ABORTED when the
+	// reader is too slow, to be started again.
+	ExportReport(ctx context.Context, in *ExportReportRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportReportResponse], error)
 	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
 	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log
 	// (LOG_EMPTY).
@@ -127,6 +156,45 @@ func (c *auditServiceClient) SummarizeEntries(ctx context.Context, in *Summarize
 	return out, nil
 }
 
+func (c *auditServiceClient) ListFollowedRefusals(ctx context.Context, in *ListFollowedRefusalsRequest, opts ...grpc.CallOption) (*ListFollowedRefusalsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListFollowedRefusalsResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListFollowedRefusals_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) SummarizeDiscomfort(ctx context.Context, in *SummarizeDiscomfortRequest, opts ...grpc.CallOption) (*SummarizeDiscomfortResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SummarizeDiscomfortResponse)
+	err := c.cc.Invoke(ctx, AuditService_SummarizeDiscomfort_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) ExportReport(ctx context.Context, in *ExportReportRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportReportResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AuditService_ServiceDesc.Streams[1], AuditService_ExportReport_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ExportReportRequest, ExportReportResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AuditService_ExportReportClient = grpc.ServerStreamingClient[ExportReportResponse]
+
 func (c *auditServiceClient) GetCheckpoint(ctx context.Context, in *GetCheckpointRequest, opts ...grpc.CallOption) (*GetCheckpointResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetCheckpointResponse)
@@ -195,6 +263,32 @@ type AuditServiceServer interface {
 	// unusual figure is a reason to look; by itself it proves nothing about
 	// anybody. Errors: NOT_FOUND for an unknown chain.
 	SummarizeEntries(context.Context, *SummarizeEntriesRequest) (*SummarizeEntriesResponse, error)
+	// ListFollowedRefusals lists the refusals and referrals after which the same
+	// client was served within some hours, in another salon of the chain unless the
+	// request says otherwise. The services are found by the client's sessions: a
+	// service of somebody who was entered as another client is not found. A page may
+	// hold fewer refusals than asked for, or none, and still not be the last. A
+	// followed refusal is a reason to look; by itself it proves nothing about
+	// anybody. Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a
+	// page_token of another list.
+	ListFollowedRefusals(context.Context, *ListFollowedRefusalsRequest) (*ListFollowedRefusalsResponse, error)
+	// SummarizeDiscomfort says how long it took from each report of discomfort until
+	// water came: the number, the median and the 90th percentile, and the slowest
+	// cases. Times are those that guidance went by, corrected for the tills' clocks.
+	// Erased clients are not in it, because nobody can read their sessions. Errors:
+	// NOT_FOUND for an unknown chain; INVALID_ARGUMENT for another dimension than the
+	// request lists.
+	SummarizeDiscomfort(context.Context, *SummarizeDiscomfortRequest) (*SummarizeDiscomfortResponse, error)
+	// ExportReport streams everything that a report on a period is made of: the
+	// checkpoint, the figures, followed refusals, times from discomfort to water, the
+	// entries that the checkpoint covers, and the decisions they are about. An
+	// auditor's call is one entry on the log, however many decisions it reads. The
+	// parts come in the order of the fields of ExportReportResponse, but each decision
+	// comes right after the first entry that is about it. A stream that did not end
+	// with complete is cut off. Errors: NOT_FOUND for an unknown chain;
+	// FAILED_PRECONDITION while nothing is on the log (LOG_EMPTY); ABORTED when the
+	// reader is too slow, to be started again.
+	ExportReport(*ExportReportRequest, grpc.ServerStreamingServer[ExportReportResponse]) error
 	// GetCheckpoint returns the signed checkpoint of a chain's log, with what is
 	// needed to check it. Errors: FAILED_PRECONDITION while nothing is on the log
 	// (LOG_EMPTY).
@@ -235,6 +329,15 @@ func (UnimplementedAuditServiceServer) ExportEntries(*ExportEntriesRequest, grpc
 }
 func (UnimplementedAuditServiceServer) SummarizeEntries(context.Context, *SummarizeEntriesRequest) (*SummarizeEntriesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SummarizeEntries not implemented")
+}
+func (UnimplementedAuditServiceServer) ListFollowedRefusals(context.Context, *ListFollowedRefusalsRequest) (*ListFollowedRefusalsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListFollowedRefusals not implemented")
+}
+func (UnimplementedAuditServiceServer) SummarizeDiscomfort(context.Context, *SummarizeDiscomfortRequest) (*SummarizeDiscomfortResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SummarizeDiscomfort not implemented")
+}
+func (UnimplementedAuditServiceServer) ExportReport(*ExportReportRequest, grpc.ServerStreamingServer[ExportReportResponse]) error {
+	return status.Error(codes.Unimplemented, "method ExportReport not implemented")
 }
 func (UnimplementedAuditServiceServer) GetCheckpoint(context.Context, *GetCheckpointRequest) (*GetCheckpointResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetCheckpoint not implemented")
@@ -315,6 +418,53 @@ func _AuditService_SummarizeEntries_Handler(srv interface{}, ctx context.Context
 	}
 	return interceptor(ctx, in, info, handler)
 }
+
+func _AuditService_ListFollowedRefusals_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListFollowedRefusalsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListFollowedRefusals(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListFollowedRefusals_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListFollowedRefusals(ctx, req.(*ListFollowedRefusalsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_SummarizeDiscomfort_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SummarizeDiscomfortRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).SummarizeDiscomfort(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_SummarizeDiscomfort_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).SummarizeDiscomfort(ctx, req.(*SummarizeDiscomfortRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_ExportReport_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ExportReportRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AuditServiceServer).ExportReport(m, &grpc.GenericServerStream[ExportReportRequest, ExportReportResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AuditService_ExportReportServer = grpc.ServerStreamingServer[ExportReportResponse]
 
 func _AuditService_GetCheckpoint_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetCheckpointRequest)
@@ -404,6 +554,14 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _AuditService_SummarizeEntries_Handler,
 		},
 		{
+			MethodName: "ListFollowedRefusals",
+			Handler:    _AuditService_ListFollowedRefusals_Handler,
+		},
+		{
+			MethodName: "SummarizeDiscomfort",
+			Handler:    _AuditService_SummarizeDiscomfort_Handler,
+		},
+		{
 			MethodName: "GetCheckpoint",
 			Handler:    _AuditService_GetCheckpoint_Handler,
 		},
@@ -424,6 +582,11 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "ExportEntries",
 			Handler:       _AuditService_ExportEntries_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "ExportReport",
+			Handler:       _AuditService_ExportReport_Handler,
 			ServerStreams: true,
 		},
 	},

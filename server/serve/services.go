@@ -36,7 +36,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	pb.RegisterOutcomeServiceServer(r, outcome.Service{DB: db, Now: now})
 	incidents := incident.Service{DB: db, Now: now}
 	pb.RegisterIncidentServiceServer(r, incidents)
-	audits := audit.Service{DB: db, Now: now, Logs: log}
+	audits := audit.Service{DB: db, Now: now, Logs: log, Rules: engine}
 	pb.RegisterAuditServiceServer(r, audits)
 	return append(clients.loops(intake),
 		log.Lead,

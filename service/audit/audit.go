@@ -20,6 +20,21 @@
 // record contains the filter only in the form of Shape, without values that could be
 // about people.
 //
+// # Questions
+//
+// An auditor asks in filters and gets lists, counts and reports (filter.go, values.go,
+// countentries.go). A question about something that does not exist is an error and not
+// an empty answer, because an empty answer reads like "it did not happen".
+//
+// Two questions need more than entries. What followed a refusal is found by the
+// client's sessions (followed.go), and how long water took after discomfort by folding
+// the events of sessions (discomfort.go). Both read sealed records, so both leave out
+// erased clients.
+//
+// A report reads hundreds of records and is one question. It is one call
+// (exportreport.go), so that an auditor's report is one entry on the log and does not
+// bury the entries that it is about.
+//
 // # Statistics
 //
 // Summaries put counts in relation with confidence intervals, and name a practitioner
@@ -30,12 +45,12 @@ package audit
 
 import (
 	"context"
-	"math"
 	"time"
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/actor"
 	"alkalog/service/record"
+	"alkalog/service/rules"
 	"alkalog/storage"
 )
 
@@ -48,6 +63,8 @@ type Service struct {
 	// Now is the reference clock.
 	Now  func() time.Time
 	Logs Logs
+	// Rules has the rules whose names filters may contain.
+	Rules *rules.Engine
 }
 
 // Logs is the state of the logs as this server knows it. The sequencer implements it.
@@ -78,22 +95,22 @@ func (s Service) ListEntries(ctx context.Context, req *pb.ListEntriesRequest) (*
 	if err != nil {
 		return nil, err
 	}
-	filter = withoutCoverage(filter)
-	page, known := storage.Page{Size: req.PageSize, Token: req.PageToken}, storage.KnownSettled(s.DB)
-	entries, next, err := s.page(ctx, req.Parent, filter, page, math.MaxInt64)
-	if n := len(entries); err == nil && next != "" && n > 0 && entries[n-1].Position >= known {
-		if known, err = storage.SettledBefore(ctx, s.DB); err == nil {
-			entries, next, err = s.page(ctx, req.Parent, filter, page, known)
-		}
+	if filter, err = s.resolve(ctx, req.Parent, filter); err != nil {
+		return nil, err
 	}
+	filter = withoutCoverage(filter)
+	entries, next, err := s.settledPage(ctx, req.Parent, filter, storage.Page{Size: req.PageSize, Token: req.PageToken})
 	if err != nil {
 		return nil, err
 	}
+	searched := filter.Searched()
 	answer := &pb.ListEntriesResponse{NextPageToken: next, Check: s.Logs.Check(record.Chain(req.Parent))}
 	for _, e := range entries {
 		if !filter.Matches(e.AuditEntry) {
-			// The column fits the filter and the signed entry does not: the column was edited.
-			answer.LeftOut++
+			// If a column fits the filter and the signed entry does not, the column was edited.
+			if !searched.Matches(e.AuditEntry) {
+				answer.LeftOut++
+			}
 			continue
 		}
 		answer.Entries = append(answer.Entries, e.AuditEntry)

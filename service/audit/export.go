@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"context"
 	"errors"
 	"fmt"
 
@@ -29,11 +30,27 @@ func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 		return err
 	}
 	if filter.Op != "" {
+		if filter, err = s.resolve(stream.Context(), req.Parent, filter); err != nil {
+			return err
+		}
 		filter = withoutCoverage(filter) // a copy of all can be verified, so nothing is left out of it
 	}
 	x := export{caller: actor.From(stream.Context()), req: req, filter: filter}
+	return x.pages(stream.Context(), s.DB, func(found []*pb.ExportEntriesResponse) error {
+		for _, sent := range found {
+			if err := stream.Send(sent); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// pages reads page after page and passes what was found to send, outside of any
+// transaction.
+func (x *export) pages(ctx context.Context, db *storage.DB, send func(found []*pb.ExportEntriesResponse) error) error {
 	for more := true; more; {
-		err := storage.Read(stream.Context(), s.DB, record.Chain(req.Parent), func(r *storage.Snapshot) (err error) {
+		err := storage.Read(ctx, db, record.Chain(x.req.Parent), func(r *storage.Snapshot) (err error) {
 			more, err = x.page(r)
 			return err
 		})
@@ -43,10 +60,8 @@ func (s Service) ExportEntries(req *pb.ExportEntriesRequest, stream pb.AuditServ
 		if err != nil {
 			return err
 		}
-		for _, sent := range x.found {
-			if err := stream.Send(sent); err != nil {
-				return err
-			}
+		if err := send(x.found); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -20,7 +20,7 @@ import (
 var grammar = sync.OnceValues(func() (*filtering.Declarations, error) {
 	declared := []filtering.DeclarationOption{filtering.DeclareStandardFunctions()}
 	for _, field := range []string{"kind", "salon", "actor", "practitioner", "service_practitioner", "client", "decision", "session",
-		"product", "lot", "rule", "subject", "reason", "override_reason", "till"} {
+		"product", "lot", "rule", "subject", "reason", "override_reason", "policy", "till", "till_version"} {
 		declared = append(declared, filtering.DeclareIdent(field, filtering.TypeString))
 	}
 	for _, field := range []string{"occur_time", "record_time"} {
@@ -149,13 +149,14 @@ func comparison(call *expr.Expr_Call) (storage.EntryFilter, error) {
 // characters of names, codes and times. Others, which personal data in words would
 // need, are refused, because the filter of an auditor is put on the log.
 //
-// A blank is permitted where values have one: in the names of tills and in times.
+// A blank is permitted where values have one: in the names of tills, in lot codes and
+// in times.
 func mayStand(field string, r rune) bool {
 	switch {
 	case 'a' <= r && r <= 'z', 'A' <= r && r <= 'Z', '0' <= r && r <= '9', strings.ContainsRune("._:/@+-", r):
 		return true
 	}
-	return r == ' ' && (field == "till" || field == "occur_time" || field == "record_time")
+	return r == ' ' && (field == "till" || field == "lot" || field == "occur_time" || field == "record_time")
 }
 
 // literal returns the text of a quoted value, bare or inside timestamp("...").

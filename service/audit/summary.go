@@ -28,15 +28,13 @@ func (s Service) SummarizeEntries(ctx context.Context, req *pb.SummarizeEntriesR
 			return err
 		}
 		span := storage.NewSpan(instant(req.StartTime), instant(req.EndTime))
-		counts, err := storage.CountEntries(r, dimension(req.Dimension), span)
-		if err != nil {
+		if err := s.count(r, req, span, answer); err != nil {
 			return err
 		}
 		figures, err := storage.ReadFigures(r, span)
 		if err != nil {
 			return err
 		}
-		answer.Rows, answer.Total, answer.Decisions = rows(counts, dimension(req.Dimension))
 		answer.Overrides, answer.Practitioners = followUp(figures), practitioners(figures)
 		for _, f := range figures {
 			answer.WhatIfs += f.WhatIfs
@@ -46,6 +44,29 @@ func (s Service) SummarizeEntries(ctx context.Context, req *pb.SummarizeEntriesR
 	})
 	answer.Check = s.Logs.Check(record.Chain(req.Parent))
 	return answer, err
+}
+
+// count fills in the counts of a summary: from the counters if they have what is asked
+// for, otherwise from the entries of the span.
+func (s Service) count(r *storage.Snapshot, req *pb.SummarizeEntriesRequest, span storage.Span, answer *pb.SummarizeEntriesResponse) error {
+	filter, err := parse(req.Filter)
+	if err != nil {
+		return err
+	}
+	if filter, err = (values{r, req.Parent, s.Rules}).resolve(filter); err != nil {
+		return err
+	}
+	by := dimension(req.Dimension)
+	counts, err := storage.CountEntries(r, by, span)
+	if err != nil {
+		return err
+	}
+	answer.Rows, answer.Total, answer.Decisions = rows(counts, by)
+	if filter.Op == "" && keyed[req.Dimension] == nil {
+		return nil
+	}
+	answer.Rows, answer.Total, err = countOneByOne(r, cmp.Or(req.Dimension, pb.SummaryDimension_SUMMARY_DIMENSION_KIND), filter, span)
+	return err
 }
 
 // instant returns a time limit; zero if there is none.
@@ -102,9 +123,7 @@ func rows(counts []storage.Count, by storage.Dimension) (list []*pb.SummaryRow, 
 		}
 		list = append(list, row)
 	}
-	slices.SortFunc(list, func(a, b *pb.SummaryRow) int {
-		return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Key, b.Key))
-	})
+	slices.SortFunc(list, compareRows)
 	return list[:min(len(list), mostRows)], total, decisions
 }
 
