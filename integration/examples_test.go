@@ -187,6 +187,14 @@ func (st *fixture) consultationExamples() map[string]example {
 				Client: &pb.Client{DisplayName: "Invented"}, RequestId: newID()})
 			return &pb.EraseClientRequest{Name: made.Client.Name, RequestId: newID()}
 		}},
+		"LinkClients": {st.odile, func(t testing.TB) proto.Message {
+			return &pb.LinkClientsRequest{Name: st.client(t), Client: st.client(t), RequestId: newID()}
+		}},
+		"UnlinkClients": {st.odile, func(t testing.TB) proto.Message {
+			one, other := st.client(t), st.client(t)
+			must(t, st.odile, st.consultation.LinkClients, &pb.LinkClientsRequest{Name: one, Client: other, RequestId: newID()})
+			return &pb.UnlinkClientsRequest{Name: one, RequestId: newID()}
+		}},
 		"ExportClient":       requestAs(st.odile, &pb.ExportClientRequest{Name: st.names.client}),
 		"CreateConsultation": requestAs(st.amara, &pb.CreateConsultationRequest{Parent: st.names.client, Consultation: card}),
 		"GetConsultation":    requestAs(st.vesna, &pb.GetConsultationRequest{Name: st.names.consultation}),

@@ -29,8 +29,8 @@ import (
 //   - If the outcome of COMMIT is unknown, it is unknown for each, and each finds out
 //     by its own request ID.
 //
-// Some writes are always alone: those that erase a client, because what they look at must
-// not be in the same transaction, and those whose earlier COMMIT is unknown, because they
+// Some writes are always alone: those that erase a client or count a client's open
+// sessions, because what they look at must not be in the same transaction, and those whose earlier COMMIT is unknown, because they
 // may wait for it.
 
 const (

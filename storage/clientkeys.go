@@ -40,7 +40,35 @@ func keySteps(chain string, writes []*pendingWrite) []step {
 	return steps
 }
 
+// openSteps makes the steps that count the open sessions of Changes.Open. Such writes are
+// alone in their transaction. The clients are locked by one statement, and their sessions
+// counted by the next, which sees what the transactions have committed that held a lock.
+func openSteps(chain string, writes []*pendingWrite) []step {
+	var steps []step
+	for i, p := range writes {
+		if len(p.changes.Open) == 0 {
+			continue
+		}
+		var clients pq.StringArray
+		want := 0
+		for _, o := range p.changes.Open {
+			clients = append(clients, clientIn(o.Client))
+			want += o.Count
+		}
+		steps = append(steps,
+			step{query: lockClientsQuery, args: []any{chain, clients}},
+			step{query: openSessionsQuery, args: []any{chain, clients}, check: func(found []string, fail func(int, error)) {
+				if len(found) != want {
+					fail(i, fmt.Errorf("%w: the open sessions of a client", ErrStale))
+				}
+			}})
+	}
+	return steps
+}
+
 const (
+	// lockClientsQuery locks the records of clients, in one order for all writes.
+	lockClientsQuery = "select id from clients where chain = $1 and parent = '' and id = any($2::text[]) order by id for no key update"
 	// destroyKeysQuery deletes the keys of clients and returns the clients that had one.
 	destroyKeysQuery = "delete from client_keys where chain = $1 and client = any($2::text[]) returning client"
 	// dropIndexQuery deletes the index entries by which clients are found.

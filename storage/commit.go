@@ -15,7 +15,7 @@ import (
 // (batch.go).
 func (w *write) commit(ctx context.Context, prepared preparedWrite) error {
 	err := errAlone
-	if w.unknown == nil && len(prepared.erase) == 0 {
+	if w.unknown == nil && len(prepared.erase) == 0 && len(prepared.changes.Open) == 0 {
 		p := &pendingWrite{preparedWrite: prepared, ctx: ctx, done: make(chan error, 1)}
 		w.db.addToBatch(w.chain, p)
 		err = p.wait()
@@ -85,6 +85,7 @@ func newMessage(ctx context.Context, chain string, writes []*pendingWrite) *mess
 	}
 	m.steps = append(m.steps, claimStep(chain, claims))
 	m.steps = append(m.steps, keySteps(chain, writes)...)
+	m.steps = append(m.steps, openSteps(chain, writes)...)
 	m.steps = append(m.steps, unchangedSteps(chain, writes)...)
 	m.steps = append(m.steps, recordSteps(chain, writes)...)
 	m.steps = append(m.steps, indexSteps(chain, writes)...)

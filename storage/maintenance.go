@@ -240,15 +240,9 @@ func (db *DB) commitWithEntries(ctx context.Context, chain string, do func(*tran
 // judged by their IDs, which contain their creation time (UUID version 7, RFC 9562,
 // section 5.7), and sessions by their last change.
 func IdleClients(s *Snapshot, since time.Time, after string, limit int) ([]*pb.Client, error) {
-	// The first 48 bits of a UUID version 7 are its time in milliseconds.
-	made := fmt.Sprintf("%012x", since.UnixMilli())
-	made = made[:8] + "-" + made[8:]
+	made := firstIDAt(since)
 	var rows []sealedRow
-	err := s.all(&rows, "select "+sealedColumns+` from clients c`+ofClient+` where chain = $1 and parent = '' and client = id and id < $2 and id > $4
-		and not exists (select from consultations n where n.chain = $1 and n.parent = c.id and n.id >= $2)
-		and not exists (select from decisions d where d.chain = $1 and d.parent = c.id and d.id >= $2)
-		and not exists (select from sessions v where v.chain = $1 and v.parent = c.id and v.update_time >= $3)
-		order by id limit $5`, s.chain, made, since, after, limit)
+	err := s.all(&rows, "select "+sealedColumns+` from clients c`+ofClient+` where chain = $1 and parent = '' and client = id and id < $2 and id > $4 and not `+activeClient+" order by id limit $5", s.chain, made, since, after, limit)
 	if err != nil {
 		return nil, err
 	}
@@ -268,6 +262,31 @@ func IdleClients(s *Snapshot, since time.Time, after string, limit int) ([]*pb.C
 		clients = append(clients, c)
 	}
 	return clients, nil
+}
+
+// AnyActive reports whether one of clients, given by resource names, has had a record
+// since a time, as IdleClients judges it.
+func AnyActive(s *Snapshot, clients []string, since time.Time) (active bool, err error) {
+	ids := make([]string, 0, len(clients))
+	for _, name := range clients {
+		ids = append(ids, clientIn(name))
+	}
+	err = s.one(&active, "select exists (select from clients c where chain = $1 and parent = '' and id = any($4) and (id >= $2 or "+activeClient+"))",
+		s.chain, firstIDAt(since), since, pq.Array(ids))
+	return active, err
+}
+
+// activeClient is the condition that a client has had a record since a time: $2 is the
+// first ID of that time, $3 the time.
+const activeClient = `(exists (select from consultations n where n.chain = $1 and n.parent = c.id and n.id >= $2)
+	or exists (select from decisions d where d.chain = $1 and d.parent = c.id and d.id >= $2)
+	or exists (select from sessions v where v.chain = $1 and v.parent = c.id and v.update_time >= $3))`
+
+// firstIDAt returns what every ID of a time or later is not less than. The first 48 bits of a
+// UUID version 7 are its time in milliseconds.
+func firstIDAt(t time.Time) string {
+	id := fmt.Sprintf("%012x", t.UnixMilli())
+	return id[:8] + "-" + id[8:]
 }
 
 // CountOldKeys counts the keys of the chain's clients that are not wrapped with the

@@ -33,6 +33,10 @@ type Changes struct {
 	Entries []*pb.AuditEntry
 	// Erase are the clients whose keys are destroyed.
 	Erase []Erasure
+	// Open are clients that must still have so many open sessions at the commit; otherwise
+	// the write runs again. Their records are locked first, so of two writes that name one
+	// client each, or both, the later sees the sessions of the earlier.
+	Open []OpenSessions
 	// Refusal, if set, is the answer instead of the function's: records and entries are
 	// committed, the caller gets a *Refused with this status, and so does a retry. An error of
 	// the function instead writes nothing, not even the audit entry that says why the request
@@ -49,7 +53,15 @@ func (c Changes) With(more Changes) Changes {
 	c.Records = append(c.Records, more.Records...)
 	c.Entries = append(c.Entries, more.Entries...)
 	c.Erase = append(c.Erase, more.Erase...)
+	c.Open = append(c.Open, more.Open...)
 	return c
+}
+
+// OpenSessions is how many open sessions a client has.
+type OpenSessions struct {
+	// Client is the resource name of the client.
+	Client string
+	Count  int
 }
 
 // Erasure is the destruction of a client's key.

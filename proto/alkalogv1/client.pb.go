@@ -51,7 +51,10 @@ type Client struct {
 	// True while the records are needed to establish, exercise or defend a legal
 	// claim (Regulation (EU) 2016/679, art. 17(3)(e), 2016): the client is not
 	// erased meanwhile. Only a manager may change it.
-	LegalHold     bool `protobuf:"varint,9,opt,name=legal_hold,json=legalHold,proto3" json:"legal_hold,omitempty"`
+	LegalHold bool `protobuf:"varint,9,opt,name=legal_hold,json=legalHold,proto3" json:"legal_hold,omitempty"`
+	// Other records of the same person, sorted, up to 9; set by LinkClients and
+	// UnlinkClients. Every decision on one of them uses the history of all.
+	LinkedClients []string `protobuf:"bytes,20,rep,name=linked_clients,json=linkedClients,proto3" json:"linked_clients,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -149,12 +152,19 @@ func (x *Client) GetLegalHold() bool {
 	return false
 }
 
+func (x *Client) GetLinkedClients() []string {
+	if x != nil {
+		return x.LinkedClients
+	}
+	return nil
+}
+
 var File_alkalog_v1_client_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_client_proto_rawDesc = "" +
 	"\n" +
 	"\x17alkalog/v1/client.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb8\x06\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xfb\x06\n" +
 	"\x06Client\x12e\n" +
 	"\x04name\x18\x01 \x01(\tBQ\xe0A\b\xbaHGrE2C^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -169,7 +179,9 @@ const file_alkalog_v1_client_proto_rawDesc = "" +
 	"birth_date\x18\b \x01(\tB1\xbaH*r(2&^([12][0-9]{3}-[01][0-9]-[0-3][0-9])?$\xa0\xb2\x19\x03R\tbirthDate\x12&\n" +
 	"\n" +
 	"legal_hold\x18\t \x01(\bB\a\x92\xb2\x19\x03\n" +
-	"\x01\x05R\tlegalHold:8\xeaA1\n" +
+	"\x01\x05R\tlegalHold\x12A\n" +
+	"\x0elinked_clients\x18\x14 \x03(\tB\x1a\xe0A\x03\xfaA\x10\n" +
+	"\x0ealkalog/Client\xa0\xb2\x19\x02R\rlinkedClients:8\xeaA1\n" +
 	"\x0ealkalog/Client\x12\x1fchains/{chain}/clients/{client}\x88\xb2\x19\x03B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 

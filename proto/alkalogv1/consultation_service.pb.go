@@ -1714,6 +1714,221 @@ func (x *SubmitConsultationResponse) GetConsultation() *Consultation {
 	return nil
 }
 
+// LinkClientsRequest names two clients.
+type LinkClientsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The other record of the same person, of the same chain.
+	Client string `protobuf:"bytes,2,opt,name=client,proto3" json:"client,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LinkClientsRequest) Reset() {
+	*x = LinkClientsRequest{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LinkClientsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LinkClientsRequest) ProtoMessage() {}
+
+func (x *LinkClientsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LinkClientsRequest.ProtoReflect.Descriptor instead.
+func (*LinkClientsRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *LinkClientsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *LinkClientsRequest) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *LinkClientsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// LinkClientsResponse answers LinkClients.
+type LinkClientsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client as stored, with all that it is linked with.
+	Client        *Client `protobuf:"bytes,1,opt,name=client,proto3" json:"client,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LinkClientsResponse) Reset() {
+	*x = LinkClientsResponse{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LinkClientsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LinkClientsResponse) ProtoMessage() {}
+
+func (x *LinkClientsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LinkClientsResponse.ProtoReflect.Descriptor instead.
+func (*LinkClientsResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *LinkClientsResponse) GetClient() *Client {
+	if x != nil {
+		return x.Client
+	}
+	return nil
+}
+
+// UnlinkClientsRequest names a client.
+type UnlinkClientsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client that is another person than those it is linked with.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The caller's id of this request, a UUID. The same id with the same content
+	// is answered again and done once; with other content it fails with
+	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UnlinkClientsRequest) Reset() {
+	*x = UnlinkClientsRequest{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UnlinkClientsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UnlinkClientsRequest) ProtoMessage() {}
+
+func (x *UnlinkClientsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UnlinkClientsRequest.ProtoReflect.Descriptor instead.
+func (*UnlinkClientsRequest) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *UnlinkClientsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *UnlinkClientsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// UnlinkClientsResponse answers UnlinkClients.
+type UnlinkClientsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The client as stored, linked with nobody.
+	Client        *Client `protobuf:"bytes,1,opt,name=client,proto3" json:"client,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UnlinkClientsResponse) Reset() {
+	*x = UnlinkClientsResponse{}
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UnlinkClientsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UnlinkClientsResponse) ProtoMessage() {}
+
+func (x *UnlinkClientsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UnlinkClientsResponse.ProtoReflect.Descriptor instead.
+func (*UnlinkClientsResponse) Descriptor() ([]byte, []int) {
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *UnlinkClientsResponse) GetClient() *Client {
+	if x != nil {
+		return x.Client
+	}
+	return nil
+}
+
 // EraseClientRequest names the client to erase.
 type EraseClientRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1729,7 +1944,7 @@ type EraseClientRequest struct {
 
 func (x *EraseClientRequest) Reset() {
 	*x = EraseClientRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1741,7 +1956,7 @@ func (x *EraseClientRequest) String() string {
 func (*EraseClientRequest) ProtoMessage() {}
 
 func (x *EraseClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[25]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1754,7 +1969,7 @@ func (x *EraseClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EraseClientRequest.ProtoReflect.Descriptor instead.
 func (*EraseClientRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{25}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *EraseClientRequest) GetName() string {
@@ -1775,14 +1990,17 @@ func (x *EraseClientRequest) GetRequestId() string {
 type EraseClientResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// When it was done, UTC.
-	EraseTime     *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=erase_time,json=eraseTime,proto3" json:"erase_time,omitempty"`
+	EraseTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=erase_time,json=eraseTime,proto3" json:"erase_time,omitempty"`
+	// The clients that were erased: the one that was asked for, and those linked with
+	// it.
+	Clients       []string `protobuf:"bytes,2,rep,name=clients,proto3" json:"clients,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *EraseClientResponse) Reset() {
 	*x = EraseClientResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1794,7 +2012,7 @@ func (x *EraseClientResponse) String() string {
 func (*EraseClientResponse) ProtoMessage() {}
 
 func (x *EraseClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[26]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1807,12 +2025,19 @@ func (x *EraseClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EraseClientResponse.ProtoReflect.Descriptor instead.
 func (*EraseClientResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{26}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *EraseClientResponse) GetEraseTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.EraseTime
+	}
+	return nil
+}
+
+func (x *EraseClientResponse) GetClients() []string {
+	if x != nil {
+		return x.Clients
 	}
 	return nil
 }
@@ -1828,7 +2053,7 @@ type ExportClientRequest struct {
 
 func (x *ExportClientRequest) Reset() {
 	*x = ExportClientRequest{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[27]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1840,7 +2065,7 @@ func (x *ExportClientRequest) String() string {
 func (*ExportClientRequest) ProtoMessage() {}
 
 func (x *ExportClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[27]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1853,7 +2078,7 @@ func (x *ExportClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportClientRequest.ProtoReflect.Descriptor instead.
 func (*ExportClientRequest) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{27}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ExportClientRequest) GetName() string {
@@ -1878,7 +2103,7 @@ type ExportClientResponse struct {
 
 func (x *ExportClientResponse) Reset() {
 	*x = ExportClientResponse{}
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[28]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1890,7 +2115,7 @@ func (x *ExportClientResponse) String() string {
 func (*ExportClientResponse) ProtoMessage() {}
 
 func (x *ExportClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[28]
+	mi := &file_alkalog_v1_consultation_service_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1903,7 +2128,7 @@ func (x *ExportClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportClientResponse.ProtoReflect.Descriptor instead.
 func (*ExportClientResponse) Descriptor() ([]byte, []int) {
-	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{28}
+	return file_alkalog_v1_consultation_service_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ExportClientResponse) GetPart() []byte {
@@ -2057,21 +2282,39 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"Z\n" +
 	"\x1aSubmitConsultationResponse\x12<\n" +
-	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xbb\x01\n" +
+	"\fconsultation\x18\x01 \x01(\v2\x18.alkalog.v1.ConsultationR\fconsultation\"\xb6\x02\n" +
+	"\x12LinkClientsRequest\x12u\n" +
+	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12y\n" +
+	"\x06client\x18\x02 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06client\x12.\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"A\n" +
+	"\x13LinkClientsResponse\x12*\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xbd\x01\n" +
+	"\x14UnlinkClientsRequest\x12u\n" +
+	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
+	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12.\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"C\n" +
+	"\x15UnlinkClientsResponse\x12*\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xbb\x01\n" +
 	"\x12EraseClientRequest\x12u\n" +
 	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\x12.\n" +
 	"\n" +
-	"request_id\x18\x02 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"P\n" +
+	"request_id\x18\x02 \x01(\tB\x0f\xe0A\x02\xbaH\x05r\x03\xb0\x01\x01\xa0\xb2\x19\x02R\trequestId\"\x83\x01\n" +
 	"\x13EraseClientResponse\x129\n" +
 	"\n" +
-	"erase_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\teraseTime\"\x8c\x01\n" +
+	"erase_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\teraseTime\x121\n" +
+	"\aclients\x18\x02 \x03(\tB\x17\xfaA\x10\n" +
+	"\x0ealkalog/Client\xa0\xb2\x19\x02R\aclients\"\x8c\x01\n" +
 	"\x13ExportClientRequest\x12u\n" +
 	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
 	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
-	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xa7\x11\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xe1\x13\n" +
 	"\x13ConsultationService\x12\x8d\x01\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\":\x8a\xb2\x19\x0e\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x19\x04\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/{parent=chains/*}/clients\x12}\n" +
@@ -2098,7 +2341,11 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x12AnswerConsultation\x12%.alkalog.v1.AnswerConsultationRequest\x1a&.alkalog.v1.AnswerConsultationResponse\"P\x8a\xb2\x19\r\n" +
 	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x82\xd3\xe4\x93\x029:\x01*\"4/v1/{name=chains/*/clients/*/consultations/*}:answer\x12\xb5\x01\n" +
 	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"P\x8a\xb2\x19\r\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x82\xd3\xe4\x93\x029:\x01*\"4/v1/{name=chains/*/clients/*/consultations/*}:submit\x12\x91\x01\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x82\xd3\xe4\x93\x029:\x01*\"4/v1/{name=chains/*/clients/*/consultations/*}:submit\x12\x96\x01\n" +
+	"\vLinkClients\x12\x1e.alkalog.v1.LinkClientsRequest\x1a\x1f.alkalog.v1.LinkClientsResponse\"F\x8a\xb2\x19\x0e\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x03\x18\x19#\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=chains/*/clients/*}:linkClients\x12\x9e\x01\n" +
+	"\rUnlinkClients\x12 .alkalog.v1.UnlinkClientsRequest\x1a!.alkalog.v1.UnlinkClientsResponse\"H\x8a\xb2\x19\x0e\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x03\x18#\"\x82\xd3\xe4\x93\x020:\x01*\"+/v1/{name=chains/*/clients/*}:unlinkClients\x12\x91\x01\n" +
 	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"A\x8a\xb2\x19\x0f\n" +
 	"\x01\x05\x10\x01\x18\x01 \x01*\x04\x18\"#>\x82\xd3\xe4\x93\x02(:\x01*\"#/v1/{name=chains/*/clients/*}:erase\x12c\n" +
 	"\fExportClient\x12\x1f.alkalog.v1.ExportClientRequest\x1a .alkalog.v1.ExportClientResponse\"\x0e\x8a\xb2\x19\n" +
@@ -2118,7 +2365,7 @@ func file_alkalog_v1_consultation_service_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_consultation_service_proto_rawDescData
 }
 
-var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
+var file_alkalog_v1_consultation_service_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
 var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*CreateClientRequest)(nil),        // 0: alkalog.v1.CreateClientRequest
 	(*CreateClientResponse)(nil),       // 1: alkalog.v1.CreateClientResponse
@@ -2145,91 +2392,101 @@ var file_alkalog_v1_consultation_service_proto_goTypes = []any{
 	(*AnswerConsultationResponse)(nil), // 22: alkalog.v1.AnswerConsultationResponse
 	(*SubmitConsultationRequest)(nil),  // 23: alkalog.v1.SubmitConsultationRequest
 	(*SubmitConsultationResponse)(nil), // 24: alkalog.v1.SubmitConsultationResponse
-	(*EraseClientRequest)(nil),         // 25: alkalog.v1.EraseClientRequest
-	(*EraseClientResponse)(nil),        // 26: alkalog.v1.EraseClientResponse
-	(*ExportClientRequest)(nil),        // 27: alkalog.v1.ExportClientRequest
-	(*ExportClientResponse)(nil),       // 28: alkalog.v1.ExportClientResponse
-	(*Client)(nil),                     // 29: alkalog.v1.Client
-	(*fieldmaskpb.FieldMask)(nil),      // 30: google.protobuf.FieldMask
-	(*Consultation)(nil),               // 31: alkalog.v1.Consultation
-	(*PlannedService)(nil),             // 32: alkalog.v1.PlannedService
-	(*Form)(nil),                       // 33: alkalog.v1.Form
-	(ServiceKind)(0),                   // 34: alkalog.v1.ServiceKind
-	(Answer)(0),                        // 35: alkalog.v1.Answer
-	(*timestamppb.Timestamp)(nil),      // 36: google.protobuf.Timestamp
-	(*date.Date)(nil),                  // 37: google.type.Date
-	(*PastEvent)(nil),                  // 38: alkalog.v1.PastEvent
-	(*DoctorsWord)(nil),                // 39: alkalog.v1.DoctorsWord
-	(AnswerOrigin)(0),                  // 40: alkalog.v1.AnswerOrigin
-	(*StatementAnswer)(nil),            // 41: alkalog.v1.StatementAnswer
+	(*LinkClientsRequest)(nil),         // 25: alkalog.v1.LinkClientsRequest
+	(*LinkClientsResponse)(nil),        // 26: alkalog.v1.LinkClientsResponse
+	(*UnlinkClientsRequest)(nil),       // 27: alkalog.v1.UnlinkClientsRequest
+	(*UnlinkClientsResponse)(nil),      // 28: alkalog.v1.UnlinkClientsResponse
+	(*EraseClientRequest)(nil),         // 29: alkalog.v1.EraseClientRequest
+	(*EraseClientResponse)(nil),        // 30: alkalog.v1.EraseClientResponse
+	(*ExportClientRequest)(nil),        // 31: alkalog.v1.ExportClientRequest
+	(*ExportClientResponse)(nil),       // 32: alkalog.v1.ExportClientResponse
+	(*Client)(nil),                     // 33: alkalog.v1.Client
+	(*fieldmaskpb.FieldMask)(nil),      // 34: google.protobuf.FieldMask
+	(*Consultation)(nil),               // 35: alkalog.v1.Consultation
+	(*PlannedService)(nil),             // 36: alkalog.v1.PlannedService
+	(*Form)(nil),                       // 37: alkalog.v1.Form
+	(ServiceKind)(0),                   // 38: alkalog.v1.ServiceKind
+	(Answer)(0),                        // 39: alkalog.v1.Answer
+	(*timestamppb.Timestamp)(nil),      // 40: google.protobuf.Timestamp
+	(*date.Date)(nil),                  // 41: google.type.Date
+	(*PastEvent)(nil),                  // 42: alkalog.v1.PastEvent
+	(*DoctorsWord)(nil),                // 43: alkalog.v1.DoctorsWord
+	(AnswerOrigin)(0),                  // 44: alkalog.v1.AnswerOrigin
+	(*StatementAnswer)(nil),            // 45: alkalog.v1.StatementAnswer
 }
 var file_alkalog_v1_consultation_service_proto_depIdxs = []int32{
-	29, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
-	29, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
-	29, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
-	29, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
-	29, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
-	30, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
-	29, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
-	31, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	31, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	31, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	32, // 10: alkalog.v1.GetFormRequest.service:type_name -> alkalog.v1.PlannedService
-	33, // 11: alkalog.v1.GetFormResponse.form:type_name -> alkalog.v1.Form
-	31, // 12: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
-	31, // 13: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
-	30, // 14: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	31, // 15: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	34, // 16: alkalog.v1.DraftConsultationRequest.service_kind:type_name -> alkalog.v1.ServiceKind
-	32, // 17: alkalog.v1.DraftConsultationRequest.planned:type_name -> alkalog.v1.PlannedService
-	31, // 18: alkalog.v1.DraftConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	33, // 19: alkalog.v1.DraftConsultationResponse.form:type_name -> alkalog.v1.Form
-	35, // 20: alkalog.v1.FieldAnswer.answer:type_name -> alkalog.v1.Answer
-	36, // 21: alkalog.v1.FieldAnswer.time:type_name -> google.protobuf.Timestamp
-	37, // 22: alkalog.v1.FieldAnswer.date:type_name -> google.type.Date
-	38, // 23: alkalog.v1.FieldAnswer.event:type_name -> alkalog.v1.PastEvent
-	39, // 24: alkalog.v1.FieldAnswer.doctors_word:type_name -> alkalog.v1.DoctorsWord
-	40, // 25: alkalog.v1.FieldAnswer.origin:type_name -> alkalog.v1.AnswerOrigin
+	33, // 0: alkalog.v1.CreateClientRequest.client:type_name -> alkalog.v1.Client
+	33, // 1: alkalog.v1.CreateClientResponse.client:type_name -> alkalog.v1.Client
+	33, // 2: alkalog.v1.GetClientResponse.client:type_name -> alkalog.v1.Client
+	33, // 3: alkalog.v1.ListClientsResponse.clients:type_name -> alkalog.v1.Client
+	33, // 4: alkalog.v1.UpdateClientRequest.client:type_name -> alkalog.v1.Client
+	34, // 5: alkalog.v1.UpdateClientRequest.update_mask:type_name -> google.protobuf.FieldMask
+	33, // 6: alkalog.v1.UpdateClientResponse.client:type_name -> alkalog.v1.Client
+	35, // 7: alkalog.v1.CreateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	35, // 8: alkalog.v1.CreateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	35, // 9: alkalog.v1.GetConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	36, // 10: alkalog.v1.GetFormRequest.service:type_name -> alkalog.v1.PlannedService
+	37, // 11: alkalog.v1.GetFormResponse.form:type_name -> alkalog.v1.Form
+	35, // 12: alkalog.v1.ListConsultationsResponse.consultations:type_name -> alkalog.v1.Consultation
+	35, // 13: alkalog.v1.UpdateConsultationRequest.consultation:type_name -> alkalog.v1.Consultation
+	34, // 14: alkalog.v1.UpdateConsultationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	35, // 15: alkalog.v1.UpdateConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	38, // 16: alkalog.v1.DraftConsultationRequest.service_kind:type_name -> alkalog.v1.ServiceKind
+	36, // 17: alkalog.v1.DraftConsultationRequest.planned:type_name -> alkalog.v1.PlannedService
+	35, // 18: alkalog.v1.DraftConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	37, // 19: alkalog.v1.DraftConsultationResponse.form:type_name -> alkalog.v1.Form
+	39, // 20: alkalog.v1.FieldAnswer.answer:type_name -> alkalog.v1.Answer
+	40, // 21: alkalog.v1.FieldAnswer.time:type_name -> google.protobuf.Timestamp
+	41, // 22: alkalog.v1.FieldAnswer.date:type_name -> google.type.Date
+	42, // 23: alkalog.v1.FieldAnswer.event:type_name -> alkalog.v1.PastEvent
+	43, // 24: alkalog.v1.FieldAnswer.doctors_word:type_name -> alkalog.v1.DoctorsWord
+	44, // 25: alkalog.v1.FieldAnswer.origin:type_name -> alkalog.v1.AnswerOrigin
 	20, // 26: alkalog.v1.AnswerConsultationRequest.answers:type_name -> alkalog.v1.FieldAnswer
-	41, // 27: alkalog.v1.AnswerConsultationRequest.statements:type_name -> alkalog.v1.StatementAnswer
-	32, // 28: alkalog.v1.AnswerConsultationRequest.planned:type_name -> alkalog.v1.PlannedService
-	31, // 29: alkalog.v1.AnswerConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	33, // 30: alkalog.v1.AnswerConsultationResponse.form:type_name -> alkalog.v1.Form
-	31, // 31: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
-	36, // 32: alkalog.v1.EraseClientResponse.erase_time:type_name -> google.protobuf.Timestamp
-	0,  // 33: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
-	2,  // 34: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
-	4,  // 35: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
-	6,  // 36: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
-	8,  // 37: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
-	10, // 38: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
-	12, // 39: alkalog.v1.ConsultationService.GetForm:input_type -> alkalog.v1.GetFormRequest
-	14, // 40: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
-	16, // 41: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
-	18, // 42: alkalog.v1.ConsultationService.DraftConsultation:input_type -> alkalog.v1.DraftConsultationRequest
-	21, // 43: alkalog.v1.ConsultationService.AnswerConsultation:input_type -> alkalog.v1.AnswerConsultationRequest
-	23, // 44: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
-	25, // 45: alkalog.v1.ConsultationService.EraseClient:input_type -> alkalog.v1.EraseClientRequest
-	27, // 46: alkalog.v1.ConsultationService.ExportClient:input_type -> alkalog.v1.ExportClientRequest
-	1,  // 47: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
-	3,  // 48: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
-	5,  // 49: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
-	7,  // 50: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
-	9,  // 51: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
-	11, // 52: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
-	13, // 53: alkalog.v1.ConsultationService.GetForm:output_type -> alkalog.v1.GetFormResponse
-	15, // 54: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
-	17, // 55: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
-	19, // 56: alkalog.v1.ConsultationService.DraftConsultation:output_type -> alkalog.v1.DraftConsultationResponse
-	22, // 57: alkalog.v1.ConsultationService.AnswerConsultation:output_type -> alkalog.v1.AnswerConsultationResponse
-	24, // 58: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
-	26, // 59: alkalog.v1.ConsultationService.EraseClient:output_type -> alkalog.v1.EraseClientResponse
-	28, // 60: alkalog.v1.ConsultationService.ExportClient:output_type -> alkalog.v1.ExportClientResponse
-	47, // [47:61] is the sub-list for method output_type
-	33, // [33:47] is the sub-list for method input_type
-	33, // [33:33] is the sub-list for extension type_name
-	33, // [33:33] is the sub-list for extension extendee
-	0,  // [0:33] is the sub-list for field type_name
+	45, // 27: alkalog.v1.AnswerConsultationRequest.statements:type_name -> alkalog.v1.StatementAnswer
+	36, // 28: alkalog.v1.AnswerConsultationRequest.planned:type_name -> alkalog.v1.PlannedService
+	35, // 29: alkalog.v1.AnswerConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	37, // 30: alkalog.v1.AnswerConsultationResponse.form:type_name -> alkalog.v1.Form
+	35, // 31: alkalog.v1.SubmitConsultationResponse.consultation:type_name -> alkalog.v1.Consultation
+	33, // 32: alkalog.v1.LinkClientsResponse.client:type_name -> alkalog.v1.Client
+	33, // 33: alkalog.v1.UnlinkClientsResponse.client:type_name -> alkalog.v1.Client
+	40, // 34: alkalog.v1.EraseClientResponse.erase_time:type_name -> google.protobuf.Timestamp
+	0,  // 35: alkalog.v1.ConsultationService.CreateClient:input_type -> alkalog.v1.CreateClientRequest
+	2,  // 36: alkalog.v1.ConsultationService.GetClient:input_type -> alkalog.v1.GetClientRequest
+	4,  // 37: alkalog.v1.ConsultationService.ListClients:input_type -> alkalog.v1.ListClientsRequest
+	6,  // 38: alkalog.v1.ConsultationService.UpdateClient:input_type -> alkalog.v1.UpdateClientRequest
+	8,  // 39: alkalog.v1.ConsultationService.CreateConsultation:input_type -> alkalog.v1.CreateConsultationRequest
+	10, // 40: alkalog.v1.ConsultationService.GetConsultation:input_type -> alkalog.v1.GetConsultationRequest
+	12, // 41: alkalog.v1.ConsultationService.GetForm:input_type -> alkalog.v1.GetFormRequest
+	14, // 42: alkalog.v1.ConsultationService.ListConsultations:input_type -> alkalog.v1.ListConsultationsRequest
+	16, // 43: alkalog.v1.ConsultationService.UpdateConsultation:input_type -> alkalog.v1.UpdateConsultationRequest
+	18, // 44: alkalog.v1.ConsultationService.DraftConsultation:input_type -> alkalog.v1.DraftConsultationRequest
+	21, // 45: alkalog.v1.ConsultationService.AnswerConsultation:input_type -> alkalog.v1.AnswerConsultationRequest
+	23, // 46: alkalog.v1.ConsultationService.SubmitConsultation:input_type -> alkalog.v1.SubmitConsultationRequest
+	25, // 47: alkalog.v1.ConsultationService.LinkClients:input_type -> alkalog.v1.LinkClientsRequest
+	27, // 48: alkalog.v1.ConsultationService.UnlinkClients:input_type -> alkalog.v1.UnlinkClientsRequest
+	29, // 49: alkalog.v1.ConsultationService.EraseClient:input_type -> alkalog.v1.EraseClientRequest
+	31, // 50: alkalog.v1.ConsultationService.ExportClient:input_type -> alkalog.v1.ExportClientRequest
+	1,  // 51: alkalog.v1.ConsultationService.CreateClient:output_type -> alkalog.v1.CreateClientResponse
+	3,  // 52: alkalog.v1.ConsultationService.GetClient:output_type -> alkalog.v1.GetClientResponse
+	5,  // 53: alkalog.v1.ConsultationService.ListClients:output_type -> alkalog.v1.ListClientsResponse
+	7,  // 54: alkalog.v1.ConsultationService.UpdateClient:output_type -> alkalog.v1.UpdateClientResponse
+	9,  // 55: alkalog.v1.ConsultationService.CreateConsultation:output_type -> alkalog.v1.CreateConsultationResponse
+	11, // 56: alkalog.v1.ConsultationService.GetConsultation:output_type -> alkalog.v1.GetConsultationResponse
+	13, // 57: alkalog.v1.ConsultationService.GetForm:output_type -> alkalog.v1.GetFormResponse
+	15, // 58: alkalog.v1.ConsultationService.ListConsultations:output_type -> alkalog.v1.ListConsultationsResponse
+	17, // 59: alkalog.v1.ConsultationService.UpdateConsultation:output_type -> alkalog.v1.UpdateConsultationResponse
+	19, // 60: alkalog.v1.ConsultationService.DraftConsultation:output_type -> alkalog.v1.DraftConsultationResponse
+	22, // 61: alkalog.v1.ConsultationService.AnswerConsultation:output_type -> alkalog.v1.AnswerConsultationResponse
+	24, // 62: alkalog.v1.ConsultationService.SubmitConsultation:output_type -> alkalog.v1.SubmitConsultationResponse
+	26, // 63: alkalog.v1.ConsultationService.LinkClients:output_type -> alkalog.v1.LinkClientsResponse
+	28, // 64: alkalog.v1.ConsultationService.UnlinkClients:output_type -> alkalog.v1.UnlinkClientsResponse
+	30, // 65: alkalog.v1.ConsultationService.EraseClient:output_type -> alkalog.v1.EraseClientResponse
+	32, // 66: alkalog.v1.ConsultationService.ExportClient:output_type -> alkalog.v1.ExportClientResponse
+	51, // [51:67] is the sub-list for method output_type
+	35, // [35:51] is the sub-list for method input_type
+	35, // [35:35] is the sub-list for extension type_name
+	35, // [35:35] is the sub-list for extension extendee
+	0,  // [0:35] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_consultation_service_proto_init() }
@@ -2259,7 +2516,7 @@ func file_alkalog_v1_consultation_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_consultation_service_proto_rawDesc), len(file_alkalog_v1_consultation_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   29,
+			NumMessages:   33,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -31,6 +31,8 @@ const (
 	ConsultationService_DraftConsultation_FullMethodName  = "/alkalog.v1.ConsultationService/DraftConsultation"
 	ConsultationService_AnswerConsultation_FullMethodName = "/alkalog.v1.ConsultationService/AnswerConsultation"
 	ConsultationService_SubmitConsultation_FullMethodName = "/alkalog.v1.ConsultationService/SubmitConsultation"
+	ConsultationService_LinkClients_FullMethodName        = "/alkalog.v1.ConsultationService/LinkClients"
+	ConsultationService_UnlinkClients_FullMethodName      = "/alkalog.v1.ConsultationService/UnlinkClients"
 	ConsultationService_EraseClient_FullMethodName        = "/alkalog.v1.ConsultationService/EraseClient"
 	ConsultationService_ExportClient_FullMethodName       = "/alkalog.v1.ConsultationService/ExportClient"
 )
@@ -106,8 +108,25 @@ type ConsultationServiceClient interface {
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.
 	SubmitConsultation(ctx context.Context, in *SubmitConsultationRequest, opts ...grpc.CallOption) (*SubmitConsultationResponse, error)
+	// LinkClients records that two clients are one person, who was entered twice, with
+	// all clients that either is linked with. Nothing moves: each keeps its records.
+	// From then on each decision, form, draft and record card of one uses the
+	// history of all, and where these differ the strictest: the incidents, visits and
+	// recorded work of all, the latest date of the next retouch, the fastest learned
+	// rate, the slowest growth, the youngest date of birth. Erasure and legal hold
+	// apply to all. Decisions that were made before stay as they are. The link is on
+	// the audit log, once for each client. Errors: NOT_FOUND; ALREADY_EXISTS if they are
+	// linked; FAILED_PRECONDITION while a session of one is open.
+	LinkClients(ctx context.Context, in *LinkClientsRequest, opts ...grpc.CallOption) (*LinkClientsResponse, error)
+	// UnlinkClients takes a client out of its link: it is another person after all. The
+	// others stay linked. Decisions that were made meanwhile stay as they are, with the
+	// history of both in them. It is on the audit log, once for each client. Errors:
+	// NOT_FOUND; INVALID_ARGUMENT if the client is not linked; FAILED_PRECONDITION while
+	// a session of one is open, or under a legal hold on one.
+	UnlinkClients(ctx context.Context, in *UnlinkClientsRequest, opts ...grpc.CallOption) (*UnlinkClientsResponse, error)
 	// EraseClient destroys the key of a client, and with it every personal record
 	// permanently: name, contacts, consultations, decisions, sessions, outcomes.
+	// Linked clients are the same person and are erased with it.
 	// The audit log keeps the refusals and overrides, under a pseudonym that can no
 	// longer be resolved, and the erasure. Errors: NOT_FOUND; FAILED_PRECONDITION
 	// under a legal hold or while a session is open.
@@ -247,6 +266,26 @@ func (c *consultationServiceClient) SubmitConsultation(ctx context.Context, in *
 	return out, nil
 }
 
+func (c *consultationServiceClient) LinkClients(ctx context.Context, in *LinkClientsRequest, opts ...grpc.CallOption) (*LinkClientsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(LinkClientsResponse)
+	err := c.cc.Invoke(ctx, ConsultationService_LinkClients_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *consultationServiceClient) UnlinkClients(ctx context.Context, in *UnlinkClientsRequest, opts ...grpc.CallOption) (*UnlinkClientsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UnlinkClientsResponse)
+	err := c.cc.Invoke(ctx, ConsultationService_UnlinkClients_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *consultationServiceClient) EraseClient(ctx context.Context, in *EraseClientRequest, opts ...grpc.CallOption) (*EraseClientResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(EraseClientResponse)
@@ -347,8 +386,25 @@ type ConsultationServiceServer interface {
 	// SubmitConsultation freezes a consultation. Errors: NOT_FOUND; ABORTED for a
 	// stale etag; FAILED_PRECONDITION when it was submitted before.
 	SubmitConsultation(context.Context, *SubmitConsultationRequest) (*SubmitConsultationResponse, error)
+	// LinkClients records that two clients are one person, who was entered twice, with
+	// all clients that either is linked with. Nothing moves: each keeps its records.
+	// From then on each decision, form, draft and record card of one uses the
+	// history of all, and where these differ the strictest: the incidents, visits and
+	// recorded work of all, the latest date of the next retouch, the fastest learned
+	// rate, the slowest growth, the youngest date of birth. Erasure and legal hold
+	// apply to all. Decisions that were made before stay as they are. The link is on
+	// the audit log, once for each client. Errors: NOT_FOUND; ALREADY_EXISTS if they are
+	// linked; FAILED_PRECONDITION while a session of one is open.
+	LinkClients(context.Context, *LinkClientsRequest) (*LinkClientsResponse, error)
+	// UnlinkClients takes a client out of its link: it is another person after all. The
+	// others stay linked. Decisions that were made meanwhile stay as they are, with the
+	// history of both in them. It is on the audit log, once for each client. Errors:
+	// NOT_FOUND; INVALID_ARGUMENT if the client is not linked; FAILED_PRECONDITION while
+	// a session of one is open, or under a legal hold on one.
+	UnlinkClients(context.Context, *UnlinkClientsRequest) (*UnlinkClientsResponse, error)
 	// EraseClient destroys the key of a client, and with it every personal record
 	// permanently: name, contacts, consultations, decisions, sessions, outcomes.
+	// Linked clients are the same person and are erased with it.
 	// The audit log keeps the refusals and overrides, under a pseudonym that can no
 	// longer be resolved, and the erasure. Errors: NOT_FOUND; FAILED_PRECONDITION
 	// under a legal hold or while a session is open.
@@ -403,6 +459,12 @@ func (UnimplementedConsultationServiceServer) AnswerConsultation(context.Context
 }
 func (UnimplementedConsultationServiceServer) SubmitConsultation(context.Context, *SubmitConsultationRequest) (*SubmitConsultationResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SubmitConsultation not implemented")
+}
+func (UnimplementedConsultationServiceServer) LinkClients(context.Context, *LinkClientsRequest) (*LinkClientsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method LinkClients not implemented")
+}
+func (UnimplementedConsultationServiceServer) UnlinkClients(context.Context, *UnlinkClientsRequest) (*UnlinkClientsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UnlinkClients not implemented")
 }
 func (UnimplementedConsultationServiceServer) EraseClient(context.Context, *EraseClientRequest) (*EraseClientResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method EraseClient not implemented")
@@ -647,6 +709,42 @@ func _ConsultationService_SubmitConsultation_Handler(srv interface{}, ctx contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ConsultationService_LinkClients_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LinkClientsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsultationServiceServer).LinkClients(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsultationService_LinkClients_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsultationServiceServer).LinkClients(ctx, req.(*LinkClientsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ConsultationService_UnlinkClients_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UnlinkClientsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsultationServiceServer).UnlinkClients(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsultationService_UnlinkClients_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsultationServiceServer).UnlinkClients(ctx, req.(*UnlinkClientsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ConsultationService_EraseClient_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(EraseClientRequest)
 	if err := dec(in); err != nil {
@@ -730,6 +828,14 @@ var ConsultationService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SubmitConsultation",
 			Handler:    _ConsultationService_SubmitConsultation_Handler,
+		},
+		{
+			MethodName: "LinkClients",
+			Handler:    _ConsultationService_LinkClients_Handler,
+		},
+		{
+			MethodName: "UnlinkClients",
+			Handler:    _ConsultationService_UnlinkClients_Handler,
 		},
 		{
 			MethodName: "EraseClient",

@@ -31,7 +31,8 @@ var classes = []class{
 	{"k6", "A", "alarm", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_ALARM}},
 	{"k7", "I", "incident", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_INCIDENT}},
 	{"k8", "F", "follow-up", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_FOLLOW_UP, pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE}},
-	{"k9", "C", "correction", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED, pb.EntryKind_ENTRY_KIND_WITHDRAWN, pb.EntryKind_ENTRY_KIND_VISIT_MOVED}},
+	{"k9", "C", "correction", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED, pb.EntryKind_ENTRY_KIND_WITHDRAWN, pb.EntryKind_ENTRY_KIND_VISIT_MOVED,
+		pb.EntryKind_ENTRY_KIND_CLIENTS_LINKED, pb.EntryKind_ENTRY_KIND_CLIENTS_UNLINKED}},
 	{"k10", "S", "set-up", []pb.EntryKind{
 		pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED, pb.EntryKind_ENTRY_KIND_LOT_RECALLED, pb.EntryKind_ENTRY_KIND_RETENTION_CHANGED,
 		pb.EntryKind_ENTRY_KIND_PRODUCT_CHANGED, pb.EntryKind_ENTRY_KIND_PRACTITIONER_CHANGED, pb.EntryKind_ENTRY_KIND_SALON_CHANGED,
@@ -68,6 +69,10 @@ func kindWords(kind pb.EntryKind) string {
 		return "deviation withdrawn"
 	case pb.EntryKind_ENTRY_KIND_VISIT_MOVED:
 		return "visit moved to the right client"
+	case pb.EntryKind_ENTRY_KIND_CLIENTS_LINKED:
+		return "clients linked as one person"
+	case pb.EntryKind_ENTRY_KIND_CLIENTS_UNLINKED:
+		return "client unlinked as another person"
 	case pb.EntryKind_ENTRY_KIND_PRODUCT_CHANGED:
 		return "product created or changed"
 	case pb.EntryKind_ENTRY_KIND_PRACTITIONER_CHANGED:
@@ -89,6 +94,9 @@ func kindWords(kind pb.EntryKind) string {
 	}
 	return enumLabel(kind)
 }
+
+// A link between clients is a correction: it mends a record that was made twice, and its
+// end mends a wrong link. Nothing happened to the client by it.
 
 // isCoverage reports whether entries of a kind cover records by digest. The page
 // shows them as one line, because every batch of writes has one. They come every

@@ -110,6 +110,34 @@ func Build(client string, past []StoredVisit, incidents []*pb.Incident, zones Zo
 	return c
 }
 
+// Merge makes one card from those of clients that are one person; the first is the
+// client whose card it is. All visits and all reminders are kept, and the latest date of
+// the next retouch counts: the hair of a person who came twice has had less time to
+// recover than either record says. The section to begin with is that of the newest visit
+// which found one, because resistance is seen anew each time. Incidents, rates and growth are the caller's to add.
+func Merge(cards []*pb.RecordCard) *pb.RecordCard {
+	c := &pb.RecordCard{Client: cards[0].GetClient()}
+	var slow time.Time // of the visit that the most resistant section is from
+	for _, one := range cards {
+		c.Visits = append(c.Visits, one.GetVisits()...)
+		for _, line := range one.GetReminders() {
+			if !slices.Contains(c.Reminders, line) {
+				c.Reminders = append(c.Reminders, line)
+			}
+		}
+		if t := one.GetNextRetouchTime(); t != nil && t.AsTime().After(c.GetNextRetouchTime().AsTime()) {
+			c.NextRetouchTime, c.NextRetouchReason = t, one.GetNextRetouchReason()
+		}
+		if one.GetMostResistantSection() != "" && len(one.GetVisits()) > 0 {
+			if at := one.Visits[0].GetStartTime().AsTime(); at.After(slow) {
+				c.MostResistantSection, slow = one.MostResistantSection, at
+			}
+		}
+	}
+	slices.SortStableFunc(c.Visits, func(a, b *pb.Visit) int { return b.GetStartTime().AsTime().Compare(a.GetStartTime().AsTime()) })
+	return c
+}
+
 // newestClosed is the outcome of the newest visit that has one; nil when none
 // has. A visit that nobody closed says nothing about which section was slowest.
 func newestClosed(past []StoredVisit) *pb.Outcome {

@@ -28,6 +28,23 @@
 // names whole parts, and its new values were put together from what the caller had read.
 // So it must carry the etag when it would take an answer away.
 //
+// # One person, two records
+//
+// A busy desk enters somebody a second time: another salon, a married name, a new
+// telephone. The second record has no history, and a relaxer goes onto hair that was
+// relaxed three weeks ago. LinkClients says that the two are one person.
+//
+// Nothing moves. Names of records are on paper, on the audit log and in other systems, so
+// each record stays where it is, and UnlinkClients can undo a mistake completely. What
+// reads the history of a client for a decision, a form, a draft or a card reads that of
+// all linked clients (package record, linked.go). What lists the records of a client lists
+// those of that client.
+//
+// A link never makes anything milder than the history of one of the clients alone: it may
+// be wrong. It is for a manager of the whole chain to make, because the records of all
+// salons change their effect, and not during a session, because its limits were decided
+// without it.
+//
 // # What happens to a client's data
 //
 // Clients and consultations are sealed with the client's own key inside package storage.
@@ -45,7 +62,7 @@
 // # Files
 //
 // consultation.go has the calls on whole records, answers.go those on single answers,
-// origins.go where answers come from, draft.go what is read for a draft, carry.go what of
+// origins.go where answers come from, link.go links between clients, draft.go what is read for a draft, carry.go what of
 // it is carried; export.go, erase.go and retention.go are about the end of a record.
 package consultation
 

@@ -64,11 +64,15 @@ func carryRecord(r *storage.Snapshot, caller actor.Actor, client string, draft *
 	if err != nil {
 		return err
 	}
-	_, visits, _, err := record.CardAndVisits(r, client, visitsWhole)
+	clients, err := record.LinkedNames(r, client)
 	if err != nil {
 		return err
 	}
-	from, err := earlierConsultations(r, caller, client, visits)
+	_, visits, _, err := record.CardAndVisits(r, clients, visitsWhole)
+	if err != nil {
+		return err
+	}
+	from, err := earlierConsultations(r, caller, clients, visits)
 	if err != nil {
 		return err
 	}
@@ -80,7 +84,7 @@ func carryRecord(r *storage.Snapshot, caller actor.Actor, client string, draft *
 	return nil
 }
 
-// earlierConsultations are those of the client that the caller may see, newest first, and
+// earlierConsultations are those of linked clients that the caller may see, newest first, and
 // what the record card shows of the others: the hair. All are read, however old: the only
 // "yes" to an allergy may be in the first one, and a client has some dozens at most.
 //
@@ -88,23 +92,16 @@ func carryRecord(r *storage.Snapshot, caller actor.Actor, client string, draft *
 // health were elsewhere; they are asked again. Answers that were given by another
 // person, at a visit that was recorded under the wrong client, are left out, also where
 // they were carried on.
-func earlierConsultations(r *storage.Snapshot, caller actor.Actor, client string, visits []card.StoredVisit) ([]earlier, error) {
+func earlierConsultations(r *storage.Snapshot, caller actor.Actor, clients []string, visits []card.StoredVisit) ([]earlier, error) {
+	found, err := consultationsOf(r, caller, clients)
+	if err != nil {
+		return nil, err
+	}
 	var from []earlier
 	known := map[string]bool{}
-	for page := (storage.Page{Size: readAtATime}); ; {
-		found, next, err := record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Consultation, string, error) {
-			return storage.Consultations.List(r, client, page)
-		})
-		if err != nil {
-			return nil, err
-		}
-		for _, k := range found {
-			known[k.Name] = true
-			from = append(from, earlier{Consultation: k})
-		}
-		if page.Token = next; next == "" {
-			break
-		}
+	for _, k := range found {
+		known[k.Name] = true
+		from = append(from, earlier{Consultation: k})
 	}
 	for _, v := range visits {
 		if k := v.Decision.GetInputs().GetConsultation(); k.GetHair() != nil && !known[k.GetName()] {
@@ -113,7 +110,7 @@ func earlierConsultations(r *storage.Snapshot, caller actor.Actor, client string
 				Name: k.GetName(), UpdateTime: k.GetUpdateTime(), Hair: k.GetHair(), Origins: k.GetOrigins()}})
 		}
 	}
-	others, err := answersOfOthers(r, client)
+	others, err := answersOfOthers(r, clients)
 	if err != nil {
 		return nil, err
 	}
@@ -123,27 +120,47 @@ func earlierConsultations(r *storage.Snapshot, caller actor.Actor, client string
 	return from, nil
 }
 
-// answersOfOthers are the consultations and sessions that were recorded under this client
-// and are another's, by name. MoveSession leaves the consultation where it is, because it
-// may hold answers of either person; here it counts as the other's, since a "yes" that is
-// missing is asked for and one that is another person's would be believed.
-func answersOfOthers(r *storage.Snapshot, client string) (map[string]bool, error) {
-	others := map[string]bool{}
-	for page := (storage.Page{Size: readAtATime}); ; {
-		sessions, next, err := storage.ListSessions(r, storage.SessionFilter{Client: client}, page)
-		if err != nil {
-			return nil, err
-		}
-		for _, session := range sessions {
-			if session.MovedTo != "" {
-				others[session.Name], others[session.Consultation] = true, true
+// consultationsOf are the consultations of linked clients that the caller may see, the
+// newest first of each.
+func consultationsOf(r *storage.Snapshot, caller actor.Actor, clients []string) ([]*pb.Consultation, error) {
+	return record.OfEach(clients, func(client string) (all []*pb.Consultation, err error) {
+		for page := (storage.Page{Size: readAtATime}); ; {
+			found, next, err := record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Consultation, string, error) {
+				return storage.Consultations.List(r, client, page)
+			})
+			if err != nil {
+				return nil, err
+			}
+			all = append(all, found...)
+			if page.Token = next; next == "" {
+				return all, nil
 			}
 		}
-		if page.Token = next; next == "" {
-			delete(others, "")
-			return others, nil
+	})
+}
+
+// answersOfOthers are the consultations and sessions that were recorded under linked
+// clients and are another's, by name. MoveSession leaves the consultation where it is, because it
+// may hold answers of either person; here it counts as the other's, since a "yes" that is
+// missing is asked for and one that is another person's would be believed.
+func answersOfOthers(r *storage.Snapshot, clients []string) (map[string]bool, error) {
+	others := map[string]bool{}
+	for _, client := range clients {
+		for page, more := (storage.Page{Size: readAtATime}), true; more; more = page.Token != "" {
+			sessions, next, err := storage.ListSessions(r, storage.SessionFilter{Client: client}, page)
+			if err != nil {
+				return nil, err
+			}
+			for _, session := range sessions {
+				if session.MovedTo != "" && !slices.Contains(clients, record.Parent(session.MovedTo)) {
+					others[session.Name], others[session.Consultation] = true, true
+				}
+			}
+			page.Token = next
 		}
 	}
+	delete(others, "")
+	return others, nil
 }
 
 // workWithAlkali is the chemical work that the visits show, with the alkali of relaxers. It

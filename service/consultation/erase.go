@@ -3,6 +3,7 @@ package consultation
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -38,54 +39,111 @@ type Reservation interface {
 func (s Service) EraseClient(ctx context.Context, req *pb.EraseClientRequest) (*pb.EraseClientResponse, error) {
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
-	answer, err := s.erase(ctx, req, audit, ledger.ErasedOnRequest, func(c *pb.Client, open int) error {
-		switch {
-		case c.LegalHold:
-			return fault.Precondition(pb.ErrorReason_ERROR_REASON_LEGAL_HOLD, c.Name, "the records are held for a legal claim; a manager may end that with UpdateClient")
-		case open > 0:
-			return fault.Precondition(pb.ErrorReason_ERROR_REASON_SESSION_OPEN, c.Name, "a session of the client is open; record its outcome first")
+	return s.erase(ctx, req, audit, ledger.ErasedOnRequest, func(_ *storage.Snapshot, clients []*pb.Client, open int) error {
+		if err := checkHold(clients); err != nil {
+			return err
+		}
+		if open > 0 {
+			return fault.Precondition(pb.ErrorReason_ERROR_REASON_SESSION_OPEN, req.Name, "a session of the client is open; record its outcome first")
 		}
 		return nil
 	})
-	return answer, err
 }
 
-// erase erases a client unless check objects. check gets the client and how many of the
-// client's sessions are open. Both a manager's request and the end of the retention period
-// come here, with a check and a reason of their own, so that an erasure is stored, logged
-// and noted outside of the database in one way only.
-func (s Service) erase(ctx context.Context, req *pb.EraseClientRequest, audit ledger.EntryContext, reason string, check func(c *pb.Client, open int) error) (*pb.EraseClientResponse, error) {
+// erase erases a client and those linked with it, unless check objects. check gets the
+// clients and how many of their sessions are open. Both a manager's request and the end
+// of the retention period come here, with a check and a reason of their own, so that an
+// erasure is stored, logged and noted outside of the database in one way only.
+func (s Service) erase(ctx context.Context, req *pb.EraseClientRequest, audit ledger.EntryContext, reason string, check func(r *storage.Snapshot, clients []*pb.Client, open int) error) (*pb.EraseClientResponse, error) {
 	caller := actor.From(ctx)
-	var room Reservation
-	if s.Erasures != nil {
-		var err error
-		if room, err = s.Erasures.Reserve(); err != nil {
-			return nil, fmt.Errorf("%w: %w", fault.NotNoted(), err)
-		}
-		defer room.Release()
+	rooms, err := s.reserve(ctx, req.Name)
+	defer rooms.release()
+	if err != nil {
+		return nil, err
 	}
 	answer, err := storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.EraseClientResponse, storage.Changes, error) {
-		client, err := record.Get(r, caller, storage.Clients, req.Name)
+		clients, err := readLinked(r, caller, req.Name)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		open, err := storage.CountOpen(r, req.Name)
-		if err == nil {
-			err = check(client, open)
+		answer := &pb.EraseClientResponse{EraseTime: timestamppb.New(audit.Time)}
+		var changes storage.Changes
+		open := 0
+		for _, c := range clients {
+			n, err := storage.CountOpen(r, c.Name)
+			if err != nil {
+				return nil, storage.Changes{}, err
+			}
+			open += n
+			answer.Clients = append(answer.Clients, c.Name)
+			changes.Records = append(changes.Records, storage.Clients.Unchanged(c)) // a legal hold or a link in the meantime counts
+			changes.Entries = append(changes.Entries, audit.Erased(c.Name, reason))
+			changes.Erase = append(changes.Erase, storage.Erasure{Client: c.Name, Open: n})
 		}
-		if err != nil {
+		if err := check(r, clients, open); err != nil {
 			return nil, storage.Changes{}, err
 		}
-		return &pb.EraseClientResponse{EraseTime: timestamppb.New(audit.Time)}, storage.Changes{
-			Records: []storage.Record{storage.Clients.Unchanged(client)}, // a legal hold in the meantime counts
-			Entries: []*pb.AuditEntry{audit.Erased(req.Name, reason)},
-			Erase:   []storage.Erasure{{Client: req.Name, Open: open}},
-		}, nil
+		return answer, changes, nil
 	})
-	if err == nil && room != nil {
-		if noted := room.Note(req.Name); noted != nil {
+	if err != nil || s.Erasures == nil {
+		return answer, err
+	}
+	// Answers from before there were links name nobody.
+	for _, name := range slices.Compact(slices.Sorted(slices.Values(append(slices.Clone(answer.Clients), req.Name)))) {
+		if noted := s.note(&rooms, name); noted != nil {
 			return nil, fmt.Errorf("%w: the client is erased, and that is not noted outside of the database: %w", storage.ErrUnknown, noted)
 		}
 	}
-	return answer, err
+	return answer, nil
+}
+
+// reservations is the room for the clients that one call erases.
+type reservations []Reservation
+
+// release gives back what was not used.
+func (all reservations) release() {
+	for _, room := range all {
+		room.Release()
+	}
+}
+
+// reserve makes room to note the erasure of a client and of those linked with it now. A
+// client that is linked after this, or was by a call that is repeated, gets its room when
+// it is noted.
+func (s Service) reserve(ctx context.Context, name string) (rooms reservations, err error) {
+	if s.Erasures == nil {
+		return nil, nil
+	}
+	clients := []string{name}
+	err = storage.Read(ctx, s.DB, record.Chain(name), func(r *storage.Snapshot) (err error) {
+		clients, err = record.LinkedNames(r, name)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	for range clients {
+		room, err := s.Erasures.Reserve()
+		if err != nil {
+			return rooms, fmt.Errorf("%w: %w", fault.NotNoted(), err)
+		}
+		rooms = append(rooms, room)
+	}
+	return rooms, nil
+}
+
+// note notes the erasure of one client in reserved room, and makes more if it is used up.
+func (s Service) note(rooms *reservations, client string) error {
+	if len(*rooms) == 0 {
+		room, err := s.Erasures.Reserve()
+		if err != nil {
+			return err
+		}
+		defer room.Release()
+		return room.Note(client)
+	}
+	room := (*rooms)[0]
+	*rooms = (*rooms)[1:]
+	defer room.Release()
+	return room.Note(client)
 }

@@ -66,33 +66,31 @@ func (s Service) form(r *storage.Snapshot, caller actor.Actor, req *pb.GetFormRe
 	return forms.Make(c)
 }
 
-// lastSubmitted is the client's last consultation that was submitted, but for one; nil
+// lastSubmitted is the last consultation that was submitted of the client and those linked with it, but for one; nil
 // when there is none that the caller may see. Another person's, of a visit that was moved
 // to the right client, does not count: the form would ask what was done since a visit
 // that this client never had, and take that person's "no" for an earlier one. What it says
 // is shown as the value of last time and is never taken for an answer of today.
 func lastSubmitted(r *storage.Snapshot, caller actor.Actor, client, except string) (last *pb.Consultation, err error) {
-	others, err := answersOfOthers(r, client)
+	clients, err := record.LinkedNames(r, client)
 	if err != nil {
 		return nil, err
 	}
-	for page := (storage.Page{Size: readAtATime}); ; {
-		found, next, err := record.Pages(r, caller, page, func(page storage.Page) ([]*pb.Consultation, string, error) {
-			return storage.Consultations.List(r, client, page)
-		})
-		if err != nil {
-			return nil, err
-		}
-		for _, c := range found {
-			submitted := c.State == pb.ConsultationState_CONSULTATION_STATE_SUBMITTED
-			if submitted && c.Name != except && !others[c.Name] && (last == nil || c.SubmitTime.AsTime().After(last.SubmitTime.AsTime())) {
-				last = proto.CloneOf(without(c, others))
-			}
-		}
-		if page.Token = next; next == "" {
-			return last, nil
+	others, err := answersOfOthers(r, clients)
+	if err != nil {
+		return nil, err
+	}
+	found, err := consultationsOf(r, caller, clients)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range found {
+		submitted := c.State == pb.ConsultationState_CONSULTATION_STATE_SUBMITTED
+		if submitted && c.Name != except && !others[c.Name] && (last == nil || c.SubmitTime.AsTime().After(last.SubmitTime.AsTime())) {
+			last = proto.CloneOf(without(c, others))
 		}
 	}
+	return last, nil
 }
 
 // formOf is the form of a draft for a service that a request plans; nil when it plans

@@ -86,11 +86,17 @@ func (s Service) eraseInTime(ctx context.Context, chain string, client *pb.Clien
 	errKept := errors.New("the client is kept")
 	id := record.OwnRequest("retention " + client.Name)
 	_, err := s.erase(ctx, &pb.EraseClientRequest{Name: client.Name, RequestId: id}, record.EntryContext(actor.Server(), nil, chain, s.Now()), ledger.ErasedInTime,
-		func(c *pb.Client, _ int) error {
-			if c.LegalHold || c.CreateTime.AsTime().After(since) || c.UpdateTime.AsTime().After(since) {
-				return errKept
+		func(r *storage.Snapshot, clients []*pb.Client, _ int) error {
+			for _, c := range clients {
+				if c.LegalHold || c.CreateTime.AsTime().After(since) || c.UpdateTime.AsTime().After(since) {
+					return errKept
+				}
 			}
-			return nil
+			active, err := storage.AnyActive(r, record.Linked(clients[0]), since)
+			if err == nil && active {
+				err = errKept
+			}
+			return err
 		})
 	var failed *fault.Error
 	if errors.Is(err, errKept) || errors.Is(err, storage.ErrNotFound) || errors.As(err, &failed) && failed.Reason() == pb.ErrorReason_ERROR_REASON_NOT_FOUND {

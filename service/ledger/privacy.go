@@ -2,6 +2,8 @@ package ledger
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -21,6 +23,26 @@ const (
 func (ec EntryContext) Erased(client, reason string) *pb.AuditEntry {
 	return ec.upkeep(&pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_ERASURE, Client: client, ReasonCode: reason,
 		Summary: "the client was erased: the key to everything personal is destroyed"})
+}
+
+// Linked returns the entry of a client whose links changed. before is the client as it
+// was read, after as it is stored. A client that loses a link without getting one was
+// taken out, or its last companion was.
+func (ec EntryContext) Linked(before, after *pb.Client) *pb.AuditEntry {
+	kind, summary := pb.EntryKind_ENTRY_KIND_CLIENTS_LINKED, "one person with "+strings.Join(after.LinkedClients, ", ")+": their histories are used together"
+	if len(after.LinkedClients) < len(before.LinkedClients) {
+		kind = pb.EntryKind_ENTRY_KIND_CLIENTS_UNLINKED
+		var gone []string
+		for _, name := range before.LinkedClients {
+			if !slices.Contains(after.LinkedClients, name) {
+				gone = append(gone, name)
+			}
+		}
+		summary = "another person than " + strings.Join(gone, ", ") + ": their histories are used apart"
+	}
+	e := ec.entry(kind, after)
+	e.Client, e.Summary = after.Name, summary
+	return e
 }
 
 // HandedOut returns the entry of an export of everything about a client.

@@ -257,10 +257,11 @@ func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest
 	var past []card.StoredVisit
 	var zones card.Zones
 	err := storage.Read(ctx, s.DB, record.Chain(req.Name), func(r *storage.Snapshot) error {
-		if _, err := record.Get(r, caller, storage.Clients, req.Name); err != nil {
+		client, err := record.Get(r, caller, storage.Clients, req.Name)
+		if err != nil {
 			return err
 		}
-		found, visits, inZones, err := record.CardAndVisits(r, req.Name, visitsShown)
+		found, visits, inZones, err := record.CardAndVisits(r, record.Linked(client), visitsShown)
 		if found != nil {
 			c, past, zones = found, visits, inZones
 		}

@@ -67,7 +67,7 @@ func (s Service) printForClient(ctx context.Context, req *pb.GetPrintoutRequest,
 			answer.Content, err = paper.Consent(text, client.DisplayName)
 			return err
 		}
-		found, _, _, err := record.CardAndVisits(r, req.Name, visitsShown)
+		found, _, _, err := record.CardAndVisits(r, record.Linked(client), visitsShown)
 		if err == nil {
 			answer.Content, err = paper.Aftercare(found, client.DisplayName, record.EmergencyNumber(salon), record.Zone(salon))
 		}

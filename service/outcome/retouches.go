@@ -3,6 +3,7 @@ package outcome
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -136,9 +137,19 @@ func dueRetouches(r *storage.Snapshot, window storage.RetouchWindow, limit int) 
 // retouch and is of that salon; nil otherwise.
 func dueRetouch(r *storage.Snapshot, salon string, o *pb.Outcome) (*pb.DueRetouch, error) {
 	client := record.Parent(o.Name)
-	newest, _, err := storage.Outcomes.List(r, client, storage.Page{Size: newestOutcomes})
+	clients, err := record.LinkedNames(r, client)
 	if err != nil {
 		return nil, err
+	}
+	newest, err := record.OfEach(clients, func(client string) ([]*pb.Outcome, error) {
+		found, _, err := storage.Outcomes.List(r, client, storage.Page{Size: newestOutcomes})
+		return found, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	if len(clients) > 1 {
+		slices.SortStableFunc(newest, func(a, b *pb.Outcome) int { return b.CreateTime.AsTime().Compare(a.CreateTime.AsTime()) })
 	}
 	for _, n := range newest {
 		if !card.TouchedHair(n) {

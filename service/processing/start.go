@@ -59,7 +59,11 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Parent, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.StartSessionResponse, storage.Changes, error) {
-		session, earlier, err := s.newSession(r, caller, req, audit.Time)
+		client, err := record.Get(r, caller, storage.Clients, req.Parent)
+		if err != nil {
+			return nil, storage.Changes{}, err
+		}
+		session, earlier, err := s.newSession(r, caller, req, record.Linked(client), audit.Time)
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
@@ -80,7 +84,12 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 		if err != nil {
 			return nil, storage.Changes{}, err
 		}
-		changes.Records = append(changes.Records, storage.Sessions.Insert(session))
+		// Nobody may be linked with this client meanwhile: neither link nor session would
+		// know of the other.
+		changes.Records = append(changes.Records, storage.Clients.Unchanged(client), storage.Sessions.Insert(session))
+		if changes.Open, err = record.StillOpen(r, client.LinkedClients); err != nil {
+			return nil, storage.Changes{}, err
+		}
 		changes.Entries = append(changes.Entries, changed.Entries(audit, session, nil)...)
 		answer := &pb.StartSessionResponse{Session: proto.CloneOf(session)}
 		s.sayServerClock(state)
@@ -93,10 +102,7 @@ func (s Service) StartSession(ctx context.Context, req *pb.StartSessionRequest) 
 // newSession makes the session that is asked for, and returns the decision it names; nil
 // when there is none. The checks go from what the caller may see to what the records
 // allow: a caller who may not see the client learns nothing of its decisions.
-func (s Service) newSession(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, now time.Time) (*pb.Session, *pb.Decision, error) {
-	if _, err := record.Get(r, caller, storage.Clients, req.Parent); err != nil {
-		return nil, nil, err
-	}
+func (s Service) newSession(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessionRequest, clients []string, now time.Time) (*pb.Session, *pb.Decision, error) {
 	session := &pb.Session{
 		Name:       req.Parent + "/sessions/" + storage.NewID(),
 		CreateTime: timestamppb.New(now),
@@ -115,7 +121,7 @@ func (s Service) newSession(r *storage.Snapshot, caller actor.Actor, req *pb.Sta
 		decision, err = startOnDecision(r, caller, req, session, now)
 	}
 	if err == nil {
-		err = checkNoOtherSession(r, req, session)
+		err = checkNoOtherSession(r, req, clients, session)
 	}
 	return session, decision, err
 }
@@ -161,8 +167,8 @@ func startOnDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessi
 // checkNoOtherSession refuses to begin while another service is open on the client's head:
 // two clocks on one head would each guide by half of the exposure.
 // One that is under way is recorded, and names the other.
-func checkNoOtherSession(r *storage.Snapshot, req *pb.StartSessionRequest, session *pb.Session) error {
-	open, err := storage.OpenSessionOf(r, req.Parent)
+func checkNoOtherSession(r *storage.Snapshot, req *pb.StartSessionRequest, clients []string, session *pb.Session) error {
+	open, err := record.OpenSession(r, clients)
 	if err != nil || open == "" {
 		return err
 	}

@@ -18,31 +18,58 @@ const visitsRead = 50
 // Card makes a client's record card, with at most keep visits whole; nil when
 // there is neither a visit nor an incident.
 func Card(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, error) {
-	c, _, _, err := CardAndVisits(r, client, keep)
+	clients, err := LinkedNames(r, client)
+	if err != nil {
+		return nil, err
+	}
+	c, _, _, err := CardAndVisits(r, clients, keep)
 	return c, err
 }
 
 // CardAndVisits is Card with the visits behind it, newest first, for what a card
-// does not keep: the facts of each visit. Rates and growth are learned from all
-// visits that were read before the card is cut to keep of them. The time zones are those
-// of the salons on the card.
-func CardAndVisits(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, []card.StoredVisit, card.Zones, error) {
-	past, err := visits(r, client, keep)
+// does not keep: the facts of each visit. clients are the client and those linked with
+// it (Linked); of each at most keep visits are on the card. The time zones are those of
+// the salons on the card.
+func CardAndVisits(r *storage.Snapshot, clients []string, keep int) (*pb.RecordCard, []card.StoredVisit, card.Zones, error) {
+	incidents, err := linkedIncidents(r, clients)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	incidents, err := Incidents(r, client)
-	if err != nil || len(past) == 0 && len(incidents) == 0 {
-		return nil, nil, nil, err
+	var histories []clientHistory
+	visited := false
+	for _, client := range clients {
+		h, err := historyOf(r, client, incidents, keep)
+		if err != nil {
+			return nil, nil, nil, err
+		}
+		visited = visited || len(h.visits) > 0
+		histories = append(histories, h)
+	}
+	switch {
+	case !visited && len(incidents) == 0:
+		return nil, nil, nil, nil
+	case len(histories) == 1:
+		return histories[0].card, histories[0].visits, histories[0].zones, nil
+	}
+	c, visits, zones := together(histories, incidents)
+	return c, visits, zones, nil
+}
+
+// historyOf makes the card of one client's own visits. Rates and growth are learned from
+// all visits that were read before the card is cut to keep of them.
+func historyOf(r *storage.Snapshot, client string, incidents []*pb.Incident, keep int) (clientHistory, error) {
+	past, err := visits(r, client, keep)
+	if err != nil {
+		return clientHistory{}, err
 	}
 	zones, err := zones(r, past, incidents)
 	if err != nil {
-		return nil, nil, nil, err
+		return clientHistory{}, err
 	}
 	c := card.Build(client, past, incidents, zones)
 	learn(c)
 	c.Visits = c.Visits[:min(keep, len(c.Visits))]
-	return c, past, zones, nil
+	return clientHistory{c, past, zones}, nil
 }
 
 // zones returns the time zones of the salons of visits and incidents. A decision holds

@@ -70,7 +70,14 @@ func agreedText(path string, consent *pb.Consent) Check {
 func wordOf(field, client, incident string) Check {
 	return func(r *storage.Snapshot, caller actor.Actor) error {
 		if incident != "" && !strings.HasPrefix(incident, client+"/") {
-			return fault.Invalid(field, "must be an incident of "+client).Naming("client", client)
+			// A client may be entered twice; the incident can be on the other record.
+			clients, err := LinkedNames(r, client)
+			if err != nil {
+				return err
+			}
+			if !slices.Contains(clients, Parent(incident)) {
+				return fault.Invalid(field, "must be an incident of "+client).Naming("client", client)
+			}
 		}
 		return Exist(storage.Incidents, incident)(r, caller)
 	}

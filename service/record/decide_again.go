@@ -24,7 +24,11 @@ import (
 // The new decision names the earlier one in Replaces. It is not stored here.
 func DecideAgain(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, earlier *pb.Decision, now time.Time) (*pb.Decision, error) {
 	req := checkOf(earlier)
-	consultation, err := newestConsultation(r, earlier.Inputs.GetConsultation())
+	clients, err := LinkedNames(r, Parent(earlier.Name))
+	if err != nil {
+		return nil, err
+	}
+	consultation, err := newestConsultation(r, clients, earlier.Inputs.GetConsultation())
 	if err != nil {
 		return nil, err
 	}
@@ -47,15 +51,26 @@ func DecideAgain(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, 
 	return d, Localize(r, caller, engine, d)
 }
 
-// newestConsultation is the consultation of the same client that was submitted
-// last, in any salon. Of two submitted at the same time it is the one created
+// newestConsultation is the consultation of linked clients that was submitted
+// last, in any salon; known is the one that an earlier decision was made on. Of two submitted at the same time it is the one created
 // later. Names are made of time-ordered ids, so they decide between equal times.
 // All pages are read: a list is sorted by creation, and an old consultation may
 // have been submitted last.
-func newestConsultation(r *storage.Snapshot, known *pb.Consultation) (*pb.Consultation, error) {
-	last, page := known, storage.Page{}
-	for {
-		found, next, err := storage.Consultations.List(r, Parent(known.GetName()), page)
+func newestConsultation(r *storage.Snapshot, clients []string, known *pb.Consultation) (*pb.Consultation, error) {
+	last := known
+	for _, client := range clients {
+		var err error
+		if last, err = newestOf(r, client, last); err != nil {
+			return nil, err
+		}
+	}
+	return last, nil
+}
+
+// newestOf is the newest of last and the submitted consultations of one client.
+func newestOf(r *storage.Snapshot, client string, last *pb.Consultation) (*pb.Consultation, error) {
+	for page := (storage.Page{}); ; {
+		found, next, err := storage.Consultations.List(r, client, page)
 		if err != nil {
 			return nil, err
 		}

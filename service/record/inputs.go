@@ -39,7 +39,10 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 	if err != nil {
 		return nil, err
 	}
-	in.BirthDate = client.BirthDate
+	clients := Linked(client)
+	if in.BirthDate, err = LinkedBirthDate(r, client); err != nil {
+		return nil, err
+	}
 	if in.Product, err = Get(r, caller, storage.Products, req.Product); err != nil {
 		return nil, err
 	}
@@ -61,10 +64,10 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 		return nil, err
 	}
 	in.Parameters = engine.Parameters(in.HousePolicy)
-	if in.Incidents, err = Incidents(r, req.Parent); err != nil {
+	if in.Incidents, err = linkedIncidents(r, clients); err != nil {
 		return nil, err
 	}
-	recordCard, visits, _, err := CardAndVisits(r, req.Parent, inputVisits)
+	recordCard, visits, _, err := CardAndVisits(r, clients, inputVisits)
 	if err != nil {
 		return nil, err
 	}
@@ -78,7 +81,7 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 	if in.ApplicationPace, err = applicationPace(r, req.Practitioner); err != nil {
 		return nil, err
 	}
-	in.AnswerChanges, err = answerChanges(r, engine, req.Parent, in, now)
+	in.AnswerChanges, err = answerChanges(r, engine, clients, in, now)
 	return in, err
 }
 
@@ -141,10 +144,15 @@ func recentSince(now time.Time) time.Time { return now.Add(-rules.DecisionHolds 
 // referrals of the last 24 hours. A salon that changes answers until a refusal
 // becomes a yes must find this on its own record: rules can name it and the audit
 // log shows it. It is no error, since an answer may have been wrong.
-func answerChanges(r *storage.Snapshot, engine *rules.Engine, client string, in *pb.DecisionInputs, now time.Time) ([]*pb.AnswerChange, error) {
-	decisions, err := storage.RecentDecisions(r, client, recentSince(now), recentDecisions)
+func answerChanges(r *storage.Snapshot, engine *rules.Engine, clients []string, in *pb.DecisionInputs, now time.Time) ([]*pb.AnswerChange, error) {
+	decisions, err := OfEach(clients, func(client string) ([]*pb.Decision, error) {
+		return storage.RecentDecisions(r, client, recentSince(now), recentDecisions)
+	})
 	if err != nil {
 		return nil, err
+	}
+	if len(clients) > 1 {
+		slices.SortStableFunc(decisions, func(a, b *pb.Decision) int { return b.CreateTime.AsTime().Compare(a.CreateTime.AsTime()) })
 	}
 	decisions = slices.DeleteFunc(decisions, func(d *pb.Decision) bool {
 		return now.Sub(d.CreateTime.AsTime()) > rules.DecisionHolds

@@ -1,0 +1,58 @@
+package timing
+
+import (
+	"testing"
+
+	"pgregory.net/rapid"
+
+	pb "alkalog/proto/alkalogv1"
+)
+
+// learned is a rate of a section as one client's visits taught it.
+func learned(section string, mean, deviation float64) *pb.LearnedRate {
+	return &pb.LearnedRate{SectionId: section, Rate: &pb.RateEstimate{Mean: mean, Deviation: deviation, Readings: 3}}
+}
+
+// TestLinkNeverSlowsARate: with any rates of any linked clients, the rate that counts for a
+// section is as fast as each client's own.
+func TestLinkNeverSlowsARate(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		ids := []string{"", "front", "nape"}
+		clients := make([][]*pb.LearnedRate, rapid.IntRange(1, 4).Draw(t, "clients"))
+		for i := range clients {
+			for _, id := range ids {
+				if rapid.Bool().Draw(t, "measured") {
+					clients[i] = append(clients[i], learned(id, rapid.Float64Range(-4, 1).Draw(t, "mean"), rapid.Float64Range(0.05, 1).Draw(t, "deviation")))
+				}
+			}
+		}
+		got := FastestRates(clients)
+		for _, rates := range clients {
+			for _, id := range ids {
+				own, counts := rateFor(rates, id), rateFor(got, id)
+				if own != nil && (counts == nil || fastEnd(counts) < fastEnd(own)-1e-9) {
+					t.Fatalf("section %q: %v counts, one client's own is %v; of %v", id, counts, own, clients)
+				}
+			}
+		}
+	})
+}
+
+// TestRatesOfLinkedClients: a section that only one client's visits measured competes with
+// the whole head of the others, and clients without visits say nothing.
+func TestRatesOfLinkedClients(t *testing.T) {
+	slow, fast := []*pb.LearnedRate{learned("", -3, 0.1), learned("nape", -3.5, 0.1)}, []*pb.LearnedRate{learned("", -1, 0.1)}
+	got := FastestRates([][]*pb.LearnedRate{nil, slow, fast})
+	if len(got) != 2 || got[0].Rate.Mean != -1 || got[1].SectionId != "nape" || got[1].Rate.Mean != -1 || got[1].Rate.Deviation <= 0.1 {
+		t.Errorf("the rates are %v, want those of the fast head", got)
+	}
+	if got := FastestRates([][]*pb.LearnedRate{nil, nil}); len(got) != 0 {
+		t.Errorf("nobody was measured, and the rates are %v", got)
+	}
+	if got := SlowestGrowth([]*pb.Estimate{{Value: 300}, nil, {Value: 250}}); got.GetValue() != 250 {
+		t.Errorf("the growth is %v, want 250", got)
+	}
+	if got := SlowestGrowth([]*pb.Estimate{nil}); got != nil {
+		t.Errorf("the growth is %v, want none", got)
+	}
+}
