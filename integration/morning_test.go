@@ -150,6 +150,15 @@ func TestDueRetouches(t *testing.T) {
 	if i := slices.IndexFunc(got, func(d *pb.DueRetouch) bool { return d.Client == want[0] }); i >= 0 || len(got) != 3 {
 		t.Errorf("after a visit was moved to %s: %v", right, got)
 	}
+	// The later visit of a person with two records counts, on whichever record it is.
+	c.link(t, right, c.client(t))
+	if got := c.dueOf(t, c.salon, 0); len(got) != 3 {
+		t.Errorf("linked with a client without visits: %v", got)
+	}
+	c.link(t, want[1], want[2])
+	if got := c.dueOf(t, c.salon, 0); len(got) != 2 || slices.ContainsFunc(got, func(d *pb.DueRetouch) bool { return d.Client == want[1] }) {
+		t.Errorf("after two clients were linked: %v", got)
+	}
 	if got := must(t, c.amara, c.outcome.RecordOutcome, brokenOff(unfinished)).Outcome; got.NextRetouchTime == nil {
 		t.Fatalf("%v", got)
 	}

@@ -20,11 +20,13 @@ import (
 )
 
 // clientCommands groups the commands about one client's data. A manager may use
-// them. They are the two rights of a client that a salon has to answer: access
-// and erasure.
+// them: for the two rights of a client that a salon has to answer, access
+// and erasure, and to link a client that was entered twice.
 type clientCommands struct {
 	Export clientExportCommand `cmd:"" help:"Export everything that is stored about a client to one JSON file, for example for a subject access request."`
 	Erase  clientEraseCommand  `cmd:"" help:"Destroy a client's key, so that the client's personal data can never be read again. This cannot be undone."`
+	Link   clientLinkCommand   `cmd:"" help:"Record that two clients are one person who was entered twice: decisions use the history of both."`
+	Unlink clientUnlinkCommand `cmd:"" help:"Take a client out of its link, because it is another person."`
 }
 
 // clientExportCommand exports a client's data. The file is personal data in
@@ -137,7 +139,7 @@ func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	if !c.Yes {
-		return usage{fmt.Errorf("this destroys all personal data of %s permanently: consultations, decisions, services, outcomes. The audit log keeps the refusals and overrides without them. Nothing was done; confirm with --yes", c.Name)}
+		return usage{fmt.Errorf("this destroys all personal data of %s permanently, and of the clients linked with it: consultations, decisions, services, outcomes. The audit log keeps the refusals and overrides without them. Nothing was done; confirm with --yes", c.Name)}
 	}
 	if c.RequestID == "" {
 		c.RequestID = uuid.NewString()
@@ -150,8 +152,12 @@ func (c clientEraseCommand) Run(ctx context.Context, std streams) error {
 		if err != nil {
 			return err
 		}
-		_, err = fmt.Fprintf(std.out, "erased: %s, %s\n", c.Name, done.GetEraseTime().AsTime().Format(time.RFC3339))
-		return err
+		for _, name := range done.GetClients() {
+			if _, err = fmt.Fprintf(std.out, "erased: %s, %s\n", name, done.GetEraseTime().AsTime().Format(time.RFC3339)); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 }
 

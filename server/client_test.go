@@ -48,6 +48,9 @@ func TestCallByTLS(t *testing.T) {
 func TestClientCommandsAskFirst(t *testing.T) {
 	for line, want := range map[string]string{
 		"client erase chains/ebb/clients/x":               "confirm with --yes",
+		"client link chains/ebb/clients/x":                "<other>",
+		"client link chains/ebb/clients/x nobody":         "not the name of a client",
+		"client unlink chains/ebb":                        "not the name of a client",
 		"client erase chains/ebb --yes":                   "not the name of a client",
 		"client export ebb --out=x.json":                  "not the name of a client",
 		"client export chains/ebb/clients/x":              "--out",
@@ -70,11 +73,15 @@ func TestClientCommands(t *testing.T) {
 	recalls(t, conn, 4)
 	ctx, cancel := context.WithTimeout(as(t.Context(), "role=practitioner name=chains/ebb/practitioners/amara"), patience)
 	defer cancel()
-	made, err := pb.NewConsultationServiceClient(conn).CreateClient(ctx, &pb.CreateClientRequest{Parent: "chains/ebb",
-		Client: &pb.Client{DisplayName: "Nia"}, RequestId: uuid.NewString()})
-	if err != nil {
-		t.Fatal(err)
+	create := func() *pb.CreateClientResponse {
+		made, err := pb.NewConsultationServiceClient(conn).CreateClient(ctx, &pb.CreateClientRequest{Parent: "chains/ebb",
+			Client: &pb.Client{DisplayName: "Nia"}, RequestId: uuid.NewString()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return made
 	}
+	made, twice, other := create(), create().GetClient().GetName(), create().GetClient().GetName()
 	name, at, file := made.GetClient().GetName(), "--address="+p.address, filepath.Join(t.TempDir(), "data.json")
 	code, out, problems := command(t, "client", "export", name, at, "--out", file)
 	text, err := os.ReadFile(file)
@@ -84,7 +91,16 @@ func TestClientCommands(t *testing.T) {
 	if info, err := os.Stat(file); err != nil || info.Mode().Perm() != 0o600 {
 		t.Errorf("others can read it: %v, %v", info, err)
 	}
-	if code, out, problems := command(t, "client", "erase", name, at, "--yes"); code != 0 || !strings.HasPrefix(out, "erased: "+name) {
+	if code, out, problems := command(t, "client", "link", name, twice, at); code != 0 || !strings.Contains(out, "one person with "+twice) {
+		t.Errorf("exit code %d: %s%s", code, out, problems)
+	}
+	if code, _, problems := command(t, "client", "link", other, twice, at); code != 0 {
+		t.Errorf("exit code %d: %s", code, problems)
+	}
+	if code, out, problems := command(t, "client", "unlink", other, at); code != 0 || !strings.Contains(out, other+" is linked with nobody") {
+		t.Errorf("exit code %d: %s%s", code, out, problems)
+	}
+	if code, out, problems := command(t, "client", "erase", name, at, "--yes"); code != 0 || !strings.HasPrefix(out, "erased: "+name) || !strings.Contains(out, "erased: "+twice) || strings.Contains(out, other) {
 		t.Errorf("exit code %d: %s%s", code, out, problems)
 	}
 	if code, _, _ := command(t, "client", "export", name, at, "--out", file+".after"); code != 1 {
@@ -93,7 +109,7 @@ func TestClientCommands(t *testing.T) {
 	if left, err := filepath.Glob(file + ".after*"); err != nil || len(left) > 0 {
 		t.Errorf("there are %v left, %v", left, err)
 	}
-	if code, out, _ := command(t, "audit", "list", "ebb", at, "--filter", `kind = "ERASURE" OR kind = "CLIENT_EXPORTED"`); code != 0 || strings.Count(out, "\n") != 2 {
+	if code, out, _ := command(t, "audit", "list", "ebb", at, "--filter", `kind = "ERASURE" OR kind = "CLIENT_EXPORTED"`); code != 0 || strings.Count(out, "\n") != 3 {
 		t.Errorf("on the log: %s", out)
 	}
 	p.signal(t, syscall.SIGTERM)

@@ -93,7 +93,7 @@ type commands struct {
 	Replay        replayCommand        `cmd:"" help:"Evaluate the stored decisions of a database again and print the differences. Exit code 3 if there are any."`
 	Session       sessionCommand       `cmd:"" help:"Draw a session of a database as an SVG file."`
 	Audit         auditCommands        `cmd:"" help:"Audit commands: list, count, copy, verify, prove, report."`
-	Client        clientCommands       `cmd:"" help:"Commands for one client's data: export or erase it."`
+	Client        clientCommands       `cmd:"" help:"Commands for one client's data: export, erase or link it."`
 	Healthcheck   healthcheckCommand   `cmd:"" help:"Ask a running server for its health, for probes. Exit code 1 if it is not serving."`
 	Version       versionCommand       `cmd:"" help:"Print the version."`
 }

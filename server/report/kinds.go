@@ -21,7 +21,8 @@ type class struct {
 
 // classes are in the order of the page. A kind in none of them belongs to the
 // last, other. Set-up comes after everything that happened to a client, since a
-// reader looks for that first.
+// reader looks for that first. A link between clients is a correction: it mends a
+// record that was made twice, and its end mends a wrong link.
 var classes = []class{
 	{"k1", "R", "refusal", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_REFUSAL}},
 	{"k2", "D", "referral to a doctor", []pb.EntryKind{pb.EntryKind_ENTRY_KIND_REFERRAL}},
@@ -94,9 +95,6 @@ func kindWords(kind pb.EntryKind) string {
 	}
 	return enumLabel(kind)
 }
-
-// A link between clients is a correction: it mends a record that was made twice, and its
-// end mends a wrong link. Nothing happened to the client by it.
 
 // isCoverage reports whether entries of a kind cover records by digest. The page
 // shows them as one line, because every batch of writes has one. They come every

@@ -110,6 +110,8 @@ func Build(client string, past []StoredVisit, incidents []*pb.Incident, zones Zo
 	return c
 }
 
+// A card of linked clients is cut by the caller client by client, before it is merged.
+
 // Merge makes one card from those of clients that are one person; the first is the
 // client whose card it is. All visits and all reminders are kept, and the latest date of
 // the next retouch counts: the hair of a person who came twice has had less time to

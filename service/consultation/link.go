@@ -81,6 +81,9 @@ func (s Service) UnlinkClients(ctx context.Context, req *pb.UnlinkClientsRequest
 	})
 }
 
+// What is read here is read unchecked by salon: only a caller for the whole chain comes
+// here, and clients belong to the chain.
+
 // readLinked reads a client and those linked with it, the client first. One that is
 // linked and not there any more is left out: it was erased, and a restored backup brought
 // the others back.
@@ -102,6 +105,9 @@ func readLinked(r *storage.Snapshot, caller actor.Actor, name string) ([]*pb.Cli
 	}
 	return all, nil
 }
+
+// Both the link and its end write every client of the group anew: each then lists all
+// others, and each has an entry of its own, which the export of that client has too.
 
 // relink links those of the clients for whom stays holds with one another, and the others
 // with nobody. It returns what is to be written and the clients as they will be stored. A

@@ -113,6 +113,10 @@ func linkedIncidents(r *storage.Snapshot, clients []string) ([]*pb.Incident, err
 	return all, err
 }
 
+// A card is built for each client by itself and then merged. Building one from the visits of
+// all together would learn one rate from two records, and a mistaken link would make the
+// exposure of the faster hair longer.
+
 // clientHistory is what the visits of one client come to.
 type clientHistory struct {
 	card   *pb.RecordCard
