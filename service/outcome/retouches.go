@@ -134,7 +134,8 @@ func dueRetouches(r *storage.Snapshot, window storage.RetouchWindow, limit int) 
 }
 
 // dueRetouch is the client of an outcome, if the outcome sets the client's next
-// retouch and is of that salon; nil otherwise.
+// retouch and is of that salon; nil otherwise. A person with several linked records is
+// due by the newest outcome of all, so that nobody is called who came under another name.
 func dueRetouch(r *storage.Snapshot, salon string, o *pb.Outcome) (*pb.DueRetouch, error) {
 	client := record.Parent(o.Name)
 	clients, err := record.LinkedNames(r, client)

@@ -44,6 +44,9 @@ func LinkedNames(r *storage.Snapshot, client string) ([]string, error) {
 	return Linked(stored), err
 }
 
+// The plan of a check does not know who is linked, so a check of a linked client reads
+// record by record. That is slower, and rare.
+
 // OfEach reads from each of linked clients and returns everything together.
 func OfEach[T any](clients []string, read func(client string) ([]T, error)) ([]T, error) {
 	if len(clients) == 1 {
