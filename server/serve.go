@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"alkalog/server/serve"
+	"alkalog/server/workbench"
 )
 
 // serveCommand runs the server. It is also what runs without any command.
@@ -31,6 +32,11 @@ func (c serveCommand) Run(ctx context.Context, std streams) error {
 	// The limit of the runtime is for the process, so it is set here and not in
 	// package serve, which tests run several times.
 	c.memoryFlags.apply(cfg.DataDir != "", os.Getenv("GOMEMLIMIT"), os.DirFS("/"))
+	// The page calls as anybody it likes, so it is served only where every caller may do
+	// that anyway. The server itself refuses it without development identities.
+	if cfg.Development && cfg.WebAddress != "" {
+		cfg.WebPage = workbench.Page()
+	}
 	if cfg.DataDir != "" {
 		fmt.Fprintf(std.err, "starting a private PostgreSQL in %s\n", cfg.DataDir)
 	}
@@ -67,6 +73,9 @@ func webText(cfg serve.Config, web string) string {
 		return ""
 	case cfg.TLSCert != "":
 		return "\n  web       https://" + web
+	}
+	if cfg.WebPage != nil {
+		return "\n  web       http://" + web + " (a browser shows the workbench there)"
 	}
 	return "\n  web       http://" + web
 }
