@@ -108,6 +108,7 @@ func stateFile(to map[string]string, file protoreflect.FileDescriptor) {
 			if options := optionsOf(value.Options()); options != "" {
 				to[string(value.FullName())+" options"] = options
 			}
+			stateRevisions(to, string(value.FullName()), contract.ValueSince(value), proto.GetExtension(value.Options(), pb.E_ValueFallback).(string))
 		}
 	}
 	for _, message := range all(file.Messages()) {
@@ -117,6 +118,7 @@ func stateFile(to map[string]string, file protoreflect.FileDescriptor) {
 			key := string(field.FullName())
 			to[key+" element"] = ""
 			to[key+" class"] = contract.DataClass(field).String()
+			stateRevisions(to, key, contract.Since(field), "")
 			writers := proto.GetExtension(field.Options(), pb.E_WritableBy).(*pb.Writers)
 			if len(writers.GetRoles()) > 0 {
 				to[key+" limit writable_by"] = fmt.Sprint(writers.GetRoles())

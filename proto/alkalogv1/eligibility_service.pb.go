@@ -1042,7 +1042,9 @@ type OverrideDecisionRequest struct {
 	// REQUEST_ID_REUSED. It is remembered for Retention.request_days.
 	RequestId string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Of somebody who works alone: SHA-256 of a photo of what was looked at, lower-case
-	// hex; empty: none.
+	// hex; empty: none. The photo stays with the salon, so only the form is checked, and
+	// that it is not the digest of an empty file. It shows later which photo was meant;
+	// it does not show that there is one.
 	PhotoDigest string `protobuf:"bytes,8,opt,name=photo_digest,json=photoDigest,proto3" json:"photo_digest,omitempty"`
 	// Of somebody who works alone: it was looked at again, at least ten minutes after
 	// the decision.

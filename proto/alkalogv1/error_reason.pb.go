@@ -223,7 +223,7 @@ const (
 	// The database does not continue from the last checkpoint that the server saw,
 	// as after a restored backup. Nothing is changed until that is accepted.
 	//
-	// Next: Do not retry. Tell the operator, who calls AcceptRestore.
+	// Next: Do not retry. Tell the operator, who runs alkalog accept-restore.
 	ErrorReason_ERROR_REASON_LOG_MISMATCH ErrorReason = 23
 	// The resource does not exist, or the caller may not see it; the error does not
 	// say which.

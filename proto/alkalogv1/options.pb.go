@@ -349,6 +349,14 @@ var file_alkalog_v1_options_proto_extTypes = []protoimpl.ExtensionInfo{
 		Filename:      "alkalog/v1/options.proto",
 	},
 	{
+		ExtendedType:  (*descriptorpb.FieldOptions)(nil),
+		ExtensionType: (*int32)(nil),
+		Field:         52005,
+		Name:          "alkalog.v1.field_since",
+		Tag:           "varint,52005,opt,name=field_since",
+		Filename:      "alkalog/v1/options.proto",
+	},
+	{
 		ExtendedType:  (*descriptorpb.MethodOptions)(nil),
 		ExtensionType: (*Access)(nil),
 		Field:         52001,
@@ -362,6 +370,22 @@ var file_alkalog_v1_options_proto_extTypes = []protoimpl.ExtensionInfo{
 		Field:         52001,
 		Name:          "alkalog.v1.rank",
 		Tag:           "varint,52001,opt,name=rank",
+		Filename:      "alkalog/v1/options.proto",
+	},
+	{
+		ExtendedType:  (*descriptorpb.EnumValueOptions)(nil),
+		ExtensionType: (*int32)(nil),
+		Field:         52003,
+		Name:          "alkalog.v1.value_since",
+		Tag:           "varint,52003,opt,name=value_since",
+		Filename:      "alkalog/v1/options.proto",
+	},
+	{
+		ExtendedType:  (*descriptorpb.EnumValueOptions)(nil),
+		ExtensionType: (*string)(nil),
+		Field:         52004,
+		Name:          "alkalog.v1.value_fallback",
+		Tag:           "bytes,52004,opt,name=value_fallback",
 		Filename:      "alkalog/v1/options.proto",
 	},
 	{
@@ -390,6 +414,15 @@ var (
 	//
 	// optional bool per_attempt = 52003;
 	E_PerAttempt = &file_alkalog_v1_options_proto_extTypes[2]
+	// The revision of the contract that brought the field; absent: 2 or an earlier
+	// one. A till may send the field to servers of that revision or a newer one
+	// (DescribeCallerResponse.contract_revision). Others refuse a field that they do
+	// not know, because it could matter, with two exceptions: one whose number is
+	// 1,000 to 1,999, and one in a record of which the update mask names other
+	// fields.
+	//
+	// optional int32 field_since = 52005;
+	E_FieldSince = &file_alkalog_v1_options_proto_extTypes[3]
 )
 
 // Extension fields to descriptorpb.MethodOptions.
@@ -397,7 +430,7 @@ var (
 	// Who may call the RPC. Every RPC declares it.
 	//
 	// optional alkalog.v1.Access access = 52001;
-	E_Access = &file_alkalog_v1_options_proto_extTypes[3]
+	E_Access = &file_alkalog_v1_options_proto_extTypes[4]
 )
 
 // Extension fields to descriptorpb.EnumValueOptions.
@@ -407,7 +440,18 @@ var (
 	// the reader does not know counts as the most severe of its enum.
 	//
 	// optional int32 rank = 52001;
-	E_Rank = &file_alkalog_v1_options_proto_extTypes[4]
+	E_Rank = &file_alkalog_v1_options_proto_extTypes[5]
+	// The revision of the contract that brought the value; absent: the first.
+	//
+	// optional int32 value_since = 52003;
+	E_ValueSince = &file_alkalog_v1_options_proto_extTypes[6]
+	// The name of the value of the same enum that stands for this one where it is
+	// not known: what a newer server answers to an older till, and what a newer till
+	// sends to an older server. It is at least as severe. Absent: there is none; the
+	// item of a list that has the value is left out.
+	//
+	// optional string value_fallback = 52004;
+	E_ValueFallback = &file_alkalog_v1_options_proto_extTypes[7]
 )
 
 // Extension fields to descriptorpb.MessageOptions.
@@ -416,7 +460,7 @@ var (
 	// fields state their own all the same.
 	//
 	// optional alkalog.v1.DataClass fields_data_class = 52001;
-	E_FieldsDataClass = &file_alkalog_v1_options_proto_extTypes[5]
+	E_FieldsDataClass = &file_alkalog_v1_options_proto_extTypes[8]
 )
 
 var File_alkalog_v1_options_proto protoreflect.FileDescriptor
@@ -457,9 +501,14 @@ const file_alkalog_v1_options_proto_rawDesc = "" +
 	"\vwritable_by\x12\x1d.google.protobuf.FieldOptions\x18\xa2\x96\x03 \x01(\v2\x13.alkalog.v1.WritersR\n" +
 	"writableBy:@\n" +
 	"\vper_attempt\x12\x1d.google.protobuf.FieldOptions\x18\xa3\x96\x03 \x01(\bR\n" +
-	"perAttempt:L\n" +
+	"perAttempt:@\n" +
+	"\vfield_since\x12\x1d.google.protobuf.FieldOptions\x18\xa5\x96\x03 \x01(\x05R\n" +
+	"fieldSince:L\n" +
 	"\x06access\x12\x1e.google.protobuf.MethodOptions\x18\xa1\x96\x03 \x01(\v2\x12.alkalog.v1.AccessR\x06access:7\n" +
-	"\x04rank\x12!.google.protobuf.EnumValueOptions\x18\xa1\x96\x03 \x01(\x05R\x04rank:d\n" +
+	"\x04rank\x12!.google.protobuf.EnumValueOptions\x18\xa1\x96\x03 \x01(\x05R\x04rank:D\n" +
+	"\vvalue_since\x12!.google.protobuf.EnumValueOptions\x18\xa3\x96\x03 \x01(\x05R\n" +
+	"valueSince:J\n" +
+	"\x0evalue_fallback\x12!.google.protobuf.EnumValueOptions\x18\xa4\x96\x03 \x01(\tR\rvalueFallback:d\n" +
 	"\x11fields_data_class\x12\x1f.google.protobuf.MessageOptions\x18\xa1\x96\x03 \x01(\x0e2\x15.alkalog.v1.DataClassR\x0ffieldsDataClassB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
@@ -495,17 +544,20 @@ var file_alkalog_v1_options_proto_depIdxs = []int32{
 	5,  // 3: alkalog.v1.data_class:extendee -> google.protobuf.FieldOptions
 	5,  // 4: alkalog.v1.writable_by:extendee -> google.protobuf.FieldOptions
 	5,  // 5: alkalog.v1.per_attempt:extendee -> google.protobuf.FieldOptions
-	6,  // 6: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
-	7,  // 7: alkalog.v1.rank:extendee -> google.protobuf.EnumValueOptions
-	8,  // 8: alkalog.v1.fields_data_class:extendee -> google.protobuf.MessageOptions
-	1,  // 9: alkalog.v1.data_class:type_name -> alkalog.v1.DataClass
-	3,  // 10: alkalog.v1.writable_by:type_name -> alkalog.v1.Writers
-	2,  // 11: alkalog.v1.access:type_name -> alkalog.v1.Access
-	1,  // 12: alkalog.v1.fields_data_class:type_name -> alkalog.v1.DataClass
-	13, // [13:13] is the sub-list for method output_type
-	13, // [13:13] is the sub-list for method input_type
-	9,  // [9:13] is the sub-list for extension type_name
-	3,  // [3:9] is the sub-list for extension extendee
+	5,  // 6: alkalog.v1.field_since:extendee -> google.protobuf.FieldOptions
+	6,  // 7: alkalog.v1.access:extendee -> google.protobuf.MethodOptions
+	7,  // 8: alkalog.v1.rank:extendee -> google.protobuf.EnumValueOptions
+	7,  // 9: alkalog.v1.value_since:extendee -> google.protobuf.EnumValueOptions
+	7,  // 10: alkalog.v1.value_fallback:extendee -> google.protobuf.EnumValueOptions
+	8,  // 11: alkalog.v1.fields_data_class:extendee -> google.protobuf.MessageOptions
+	1,  // 12: alkalog.v1.data_class:type_name -> alkalog.v1.DataClass
+	3,  // 13: alkalog.v1.writable_by:type_name -> alkalog.v1.Writers
+	2,  // 14: alkalog.v1.access:type_name -> alkalog.v1.Access
+	1,  // 15: alkalog.v1.fields_data_class:type_name -> alkalog.v1.DataClass
+	16, // [16:16] is the sub-list for method output_type
+	16, // [16:16] is the sub-list for method input_type
+	12, // [12:16] is the sub-list for extension type_name
+	3,  // [3:12] is the sub-list for extension extendee
 	0,  // [0:3] is the sub-list for field type_name
 }
 
@@ -522,7 +574,7 @@ func file_alkalog_v1_options_proto_init() {
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_options_proto_rawDesc), len(file_alkalog_v1_options_proto_rawDesc)),
 			NumEnums:      2,
 			NumMessages:   2,
-			NumExtensions: 6,
+			NumExtensions: 9,
 			NumServices:   0,
 		},
 		GoTypes:           file_alkalog_v1_options_proto_goTypes,

@@ -7,13 +7,13 @@ import (
 	"strings"
 
 	"buf.build/go/protovalidate"
-	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/proto/contract"
 	"alkalog/service/actor"
 	"alkalog/service/fault"
 )
@@ -64,7 +64,7 @@ func (r requests) violations(m proto.Message) []fault.Violation {
 		violations = append(violations, fault.Violation{Field: fieldPath(v), Want: wantText(m, v)})
 	}
 	violations = append(violations, invisibleNames(m.ProtoReflect(), counts, "")...)
-	violations = append(violations, unknownFields(m.ProtoReflect(), "")...)
+	violations = append(violations, unknownFields(m, "")...)
 	return append(violations, invalidTimes(m.ProtoReflect(), "")...)
 }
 
@@ -81,27 +81,60 @@ func invalidTimes(m protoreflect.Message, path string) []fault.Violation {
 	return visitMessages(m, path, invalidTimes)
 }
 
-// unknownFields returns the fields in a message that this program does not know.
-// A newer till may have sent something that would change a decision, so it is
-// rejected instead of ignored. Only the first unknown field of each message is
-// named.
-func unknownFields(m protoreflect.Message, path string) []fault.Violation {
-	var found []fault.Violation
-	if rest := m.GetUnknown(); len(rest) > 0 {
-		number, _, _ := protowire.ConsumeTag(rest)
-		found = append(found, fault.Violation{Field: strings.TrimPrefix(fmt.Sprintf("%s.%d", path, number), "."),
-			Want: "must not be sent: this version of the server does not know field " + fmt.Sprint(number)})
+// unknownFields returns the fields in a message that this program does not know and that
+// could matter (contract.FirstThatMatters). A newer till may have sent something that would
+// change a decision, so it is rejected instead of ignored. What an update sends without
+// naming it in its mask changes nothing: a newer till sends a whole record to change one
+// field. Only the first unknown field of each message is named.
+//
+// Fields that are passed over stay in the message: they are part of what the caller said,
+// so a retry that says something else is not the same request, and a server that knows them
+// may be asked next.
+func unknownFields(m proto.Message, path string) []fault.Violation {
+	request := m.ProtoReflect()
+	named := maskedRecord(m)
+	var look func(protoreflect.Message, string) []fault.Violation
+	look = func(m protoreflect.Message, path string) (found []fault.Violation) {
+		visit := visitMessages
+		if named != nil && isUpdated(request, m) {
+			visit = func(m protoreflect.Message, path string, look func(protoreflect.Message, string) []fault.Violation) []fault.Violation {
+				return visitNamed(m, path, named, look)
+			}
+		} else if number, matters := contract.FirstThatMatters(m.GetUnknown()); matters {
+			found = append(found, fault.Violation{Field: strings.TrimPrefix(fmt.Sprintf("%s.%d", path, number), "."),
+				Want: "must not be sent: this version of the server does not know field " + fmt.Sprint(number)})
+		}
+		return append(found, visit(m, path, look)...)
 	}
-	return append(found, visitMessages(m, path, unknownFields)...)
+	return look(request, path)
+}
+
+// maskedRecord returns the names of the fields that an update changes; nil: the request
+// is no update, or has no mask.
+func maskedRecord(m proto.Message) map[string]bool {
+	update, ok := m.(interface{ GetUpdateMask() *fieldmaskpb.FieldMask })
+	if !ok || len(update.GetUpdateMask().GetPaths()) == 0 {
+		return nil
+	}
+	named := map[string]bool{}
+	for _, path := range update.GetUpdateMask().GetPaths() {
+		named[path] = true
+	}
+	return named
 }
 
 // visitMessages calls look for each message in a message, with its path. Lists
 // whose items the service checks are left out.
 func visitMessages(m protoreflect.Message, path string, look func(protoreflect.Message, string) []fault.Violation) []fault.Violation {
+	return visitNamed(m, path, nil, look)
+}
+
+// visitNamed is visitMessages for the named fields only; nil: all fields.
+func visitNamed(m protoreflect.Message, path string, named map[string]bool, look func(protoreflect.Message, string) []fault.Violation) []fault.Violation {
 	var found []fault.Violation
 	for i := range m.Descriptor().Fields().Len() {
 		field := m.Descriptor().Fields().Get(i)
-		if field.Message() == nil || !m.Has(field) || checkedByService(field) {
+		if field.Message() == nil || !m.Has(field) || checkedByService(field) || named != nil && !named[string(field.Name())] {
 			continue
 		}
 		for j, v := range values(field, m.Get(field)) {

@@ -237,6 +237,9 @@ func TestAlone(t *testing.T) {
 			a.PhotoDigest, a.LookedAgain = "", true
 			a.At = today.Add(10 * time.Minute)
 		}, accepted},
+		{"the digest of no photo", washed(30), "wait.shampoo", func(a *Attempt) {
+			a.PhotoDigest = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
+		}, pb.OverrideDenial_OVERRIDE_DENIAL_ALONE_EVIDENCE},
 		{"ten minutes later and not looked", washed(30), "wait.shampoo", func(a *Attempt) {
 			a.PhotoDigest, a.At = "", today.Add(time.Hour)
 		}, pb.OverrideDenial_OVERRIDE_DENIAL_ALONE_EVIDENCE},

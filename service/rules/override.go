@@ -56,6 +56,10 @@ func setAside(d *pb.Decision, f *pb.Finding) bool {
 // time. Our own choice: long enough to do something else in between.
 const secondLook = 10 * time.Minute
 
+// noPhoto is the SHA-256 of an empty file, as sha256sum prints it. It is what a till
+// sends that digests a photo that was not taken.
+const noPhoto = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
+
 // Attempt is what somebody tries in order to set a finding aside.
 type Attempt struct {
 	By      *pb.Practitioner // as the directory knows the person
@@ -138,7 +142,7 @@ func judgeAlone(d *pb.Decision, f *pb.Finding, a Attempt) pb.OverrideDenial {
 		}
 	}
 	looked := a.LookedAgain && d.GetCreateTime() != nil && a.At.Sub(d.GetCreateTime().AsTime()) >= secondLook
-	if a.PhotoDigest == "" && !looked {
+	if (a.PhotoDigest == "" || a.PhotoDigest == noPhoto) && !looked {
 		return pb.OverrideDenial_OVERRIDE_DENIAL_ALONE_EVIDENCE
 	}
 	return pb.OverrideDenial_OVERRIDE_DENIAL_UNSPECIFIED
