@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"slices"
 	"strings"
 	"testing"
@@ -35,6 +36,8 @@ type caller struct {
 	from  string // own chain, own salon, another salon, another chain, or what is wrong with the proof
 	token string
 	conn  *grpc.ClientConn
+	door  webDoor // as an alternative to conn; see overWeb
+	form  webForm
 }
 
 // right reports whether the proof identifies a caller.
@@ -50,6 +53,9 @@ type guarded struct {
 	other string // another salon of the chain
 	plain *grpc.ClientConn
 	addr  string
+	web   string // address of the web door
+
+	plainDoor webDoor // without a certificate
 }
 
 // newGuarded starts one.
@@ -65,7 +71,8 @@ func newGuarded(t testing.TB) guarded {
 	server, err := serve.Start(t.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now,
 		TLSCert: g.TLSCert, TLSKey: g.TLSKey, ClientCA: g.ClientCA, JWKS: g.JWKS, Revoked: g.Installation.Revoked,
-		Limits: serve.Limits{Quotas: unlimitedQuotas()},
+		WebAddress: "127.0.0.1:0",
+		Limits:     serve.Limits{Quotas: unlimitedQuotas()},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -76,8 +83,8 @@ func newGuarded(t testing.TB) guarded {
 			t.Error(err)
 		}
 	})
-	g.addr = server.Addr()
-	g.plain = g.connect(t, g.Transport(t))
+	g.addr, g.web = server.Addr(), server.WebAddr()
+	g.plain, g.plainDoor = g.connect(t, g.Transport(t)), g.connectWeb(g.ClientTLS(t))
 	return g
 }
 
@@ -90,6 +97,11 @@ func (g guarded) connect(t testing.TB, creds credentials.TransportCredentials) *
 	}
 	t.Cleanup(func() { conn.Close() })
 	return conn
+}
+
+// connectWeb returns a client of the web door with a certificate, over HTTP/2.
+func (g guarded) connectWeb(line *tls.Config) webDoor {
+	return newWebDoor("https://"+g.web, &http.Transport{TLSClientConfig: line, ForceAttemptHTTP2: true})
 }
 
 // nameOf is the resource name of a caller in a role, in a chain and, for a till, a
@@ -124,7 +136,9 @@ func (g guarded) proofs(t *testing.T, role pb.Role) []caller {
 	token := func(name string, change ...func(*identity.Grant)) string {
 		return g.Token(t, word, name, append(change, func(grant *identity.Grant) { grant.Until = grant.From.AddDate(0, 0, 30) })...)
 	}
-	by := func(from, token string) caller { return caller{role, from, token, g.plain} }
+	by := func(from, token string) caller {
+		return caller{role: role, from: from, token: token, conn: g.plain, door: g.plainDoor}
+	}
 	all := []caller{by("nowhere: no identity", ""), by("nowhere: revoked", token(nameOf(role, g.name, g.salon, "left")))}
 	forged := g.BadTokens(t, word, own)
 	for _, what := range []string{"expired", "another audience", "another issuer", "not signed", "the key set as a shared secret",
@@ -162,15 +176,15 @@ func (g guarded) tillProofs(t *testing.T, own string) []caller {
 		t.Fatal(err)
 	}
 	var all []caller
-	for from, creds := range map[string]credentials.TransportCredentials{
-		"own salon, by certificate":               g.Transport(t, g.lasting(t, own)),
-		"another salon, by certificate":           g.Transport(t, g.lasting(t, g.other+"/tills/front-desk")),
-		"another chain, by certificate":           g.Transport(t, g.lasting(t, "chains/low-tide/salons/north-quay/tills/front-desk")),
-		"nowhere: an expired certificate":         g.Transport(t, g.CertificateUntil(t, own, g.Clock().Add(-time.Minute))),
-		"nowhere: a certificate of another's":     g.Transport(t, identitytest.Load(t, pair)),
-		"nowhere: the certificate of a till gone": g.Transport(t, g.lasting(t, g.salon+"/tills/left")),
+	for from, line := range map[string]*tls.Config{
+		"own salon, by certificate":               g.ClientTLS(t, g.lasting(t, own)),
+		"another salon, by certificate":           g.ClientTLS(t, g.lasting(t, g.other+"/tills/front-desk")),
+		"another chain, by certificate":           g.ClientTLS(t, g.lasting(t, "chains/low-tide/salons/north-quay/tills/front-desk")),
+		"nowhere: an expired certificate":         g.ClientTLS(t, g.CertificateUntil(t, own, g.Clock().Add(-time.Minute))),
+		"nowhere: a certificate of another's":     g.ClientTLS(t, identitytest.Load(t, pair)),
+		"nowhere: the certificate of a till gone": g.ClientTLS(t, g.lasting(t, g.salon+"/tills/left")),
 	} {
-		all = append(all, caller{pb.Role_ROLE_TILL, from, "", g.connect(t, creds)})
+		all = append(all, caller{role: pb.Role_ROLE_TILL, from: from, conn: g.connect(t, credentials.NewTLS(line)), door: g.connectWeb(line)})
 	}
 	return all
 }
@@ -181,6 +195,10 @@ func (p caller) ask(r rpc, req proto.Message) error {
 	defer cancel()
 	if p.token != "" {
 		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+p.token)
+	}
+	if p.form != "" {
+		_, err := p.door.ask(ctx, p.form, r, req)
+		return err
 	}
 	if !r.IsStreamingServer() {
 		return p.conn.Invoke(ctx, r.path(), req, r.answer())
@@ -241,10 +259,23 @@ func inSalon(m protoreflect.Message) (found bool) {
 	return found
 }
 
-// TestWhoMayDoWhat walks every RPC with every role and every proof.
+// TestWhoMayDoWhat walks every RPC with every role and every proof, on the gRPC
+// listener.
 func TestWhoMayDoWhat(t *testing.T) {
 	t.Parallel()
-	g := newGuarded(t)
+	newGuarded(t).walk(t, "")
+}
+
+// TestWhoMayDoWhatOverTheWeb walks the same over the web door, in its forms in turn.
+func TestWhoMayDoWhatOverTheWeb(t *testing.T) {
+	t.Parallel()
+	newGuarded(t).walk(t, webForms...)
+}
+
+// walk makes every call with every proof, in the forms in turn; "" is the gRPC
+// listener.
+func (g guarded) walk(t *testing.T, forms ...webForm) {
+	t.Helper()
 	var all []caller
 	for number := range pb.Role_name {
 		if role := pb.Role(number); role != pb.Role_ROLE_UNSPECIFIED {
@@ -255,7 +286,8 @@ func TestWhoMayDoWhat(t *testing.T) {
 	for _, r := range contract() {
 		req := g.example(t, r).make(t)
 		before := g.written(t)
-		for _, p := range all {
+		for i, p := range all {
+			p.form = forms[(cells+i)%len(forms)]
 			cells++
 			if code, reason := expected(p, r, req); code != codes.OK {
 				g.wantRefusal(t, p, r, req, code, reason)
@@ -264,8 +296,9 @@ func TestWhoMayDoWhat(t *testing.T) {
 		if after := g.written(t); after != before {
 			t.Errorf("%s: who was turned away has written\n%s\nbefore\n%s", r.Name(), after, before)
 		}
-		for _, p := range all {
+		for i, p := range all {
 			if code, _ := expected(p, r, req); code == codes.OK {
+				p.form = forms[(letIn+i)%len(forms)]
 				letIn++
 				g.wantLetIn(t, p, r, g.example(t, r).make(t))
 			}
@@ -282,7 +315,8 @@ func (g guarded) wantRefusal(t *testing.T, p caller, r rpc, req proto.Message, c
 	t.Helper()
 	err := p.ask(r, req)
 	// A certificate that nobody vouches for ends the connection itself.
-	cut := strings.Contains(p.from, "certificate") && !p.right() && status.Code(err) == codes.Unavailable
+	broken := status.Code(err) == codes.Unavailable || p.form != "" && reasonOf(err) == "" && err != nil
+	cut := strings.Contains(p.from, "certificate") && !p.right() && broken
 	if !cut && (status.Code(err) != code || reasonOf(err) != reason) {
 		t.Errorf("%s by a %s from %s: %v %s (%v), want %v %s", r.Name(), identity.RoleName(p.role), p.from, status.Code(err), reasonOf(err), err, code, reason)
 	}

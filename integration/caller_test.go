@@ -43,7 +43,7 @@ func TestDescribeCallerSaysWhoAndWhat(t *testing.T) {
 	desk := g.salon + "/tills/front-desk"
 	confined := func(grant *identity.Grant) { grant.Salons = []string{g.salon} }
 	by := func(who person, change ...func(*identity.Grant)) caller {
-		return caller{who.role, "own chain", g.Token(t, identity.RoleName(who.role), who.name, change...), g.plain}
+		return caller{role: who.role, from: "own chain", token: g.Token(t, identity.RoleName(who.role), who.name, change...), conn: g.plain}
 	}
 	const directory, catalog, audit = "/alkalog.v1.DirectoryService/", "/alkalog.v1.CatalogService/", "/alkalog.v1.AuditService/"
 	for _, c := range []struct {
@@ -55,7 +55,7 @@ func TestDescribeCallerSaysWhoAndWhat(t *testing.T) {
 		days              int32
 		allowed, refused  string // one method of each
 	}{
-		{"a till", caller{pb.Role_ROLE_TILL, "own salon", "", g.connect(t, g.Transport(t, g.Certificate(t, desk)))}, desk, g.name, desk,
+		{"a till", caller{role: pb.Role_ROLE_TILL, from: "own salon", conn: g.connect(t, g.Transport(t, g.Certificate(t, desk)))}, desk, g.name, desk,
 			[]string{g.salon}, "112", 35, directory + "GetSalon", directory + "GetChain"},
 		{"a practitioner", by(g.amara), g.amara.name, g.name, "", nil, "", 35, directory + "GetPractitioner", directory + "CreateSalon"},
 		{"an auditor", by(g.vesna), g.vesna.name, g.name, "", nil, "", 35, audit + "ListEntries", catalog + "CreateProduct"},
@@ -100,7 +100,7 @@ func TestDescribeCallerStatesTheLimitsThatHold(t *testing.T) {
 	must(t, g.odile, g.directory.UpdateSalon, &pb.UpdateSalonRequest{RequestId: newID(), UpdateMask: updateMask("emergency_number"),
 		Salon: &pb.Salon{Name: g.salon, EmergencyNumber: "999"}})
 	desk := g.salon + "/tills/front-desk"
-	till := caller{pb.Role_ROLE_TILL, "own salon", "", g.connect(t, g.Transport(t, g.Certificate(t, desk)))}
+	till := caller{role: pb.Role_ROLE_TILL, from: "own salon", conn: g.connect(t, g.Transport(t, g.Certificate(t, desk)))}
 	got := till.describe(t)
 	const much = 1 << 30 // as unlimitedQuotas says; all else is the default
 	want := &pb.CallerLimits{
@@ -119,7 +119,7 @@ func TestDescribeCallerStatesTheLimitsThatHold(t *testing.T) {
 		t.Errorf("rules of revision %d, but decisions are made by %d", got.RulesRevision, revision)
 	}
 	// A till whose salon is not in the directory learns which name is missing.
-	lost := caller{pb.Role_ROLE_TILL, "own chain", "", g.connect(t, g.Transport(t, g.Certificate(t, g.name+"/salons/lost/tills/front-desk")))}
+	lost := caller{role: pb.Role_ROLE_TILL, from: "own chain", conn: g.connect(t, g.Transport(t, g.Certificate(t, g.name+"/salons/lost/tills/front-desk")))}
 	err := lost.ask(rpcNamed("DescribeCaller"), &pb.DescribeCallerRequest{})
 	wantError(t, "a till of an unknown salon", err, codes.NotFound, "NOT_FOUND")
 	if !strings.Contains(fmt.Sprint(err), g.name+"/salons/lost") {

@@ -9,6 +9,7 @@ import (
 	"io"
 	"iter"
 	"net"
+	"net/http"
 	"os"
 	"strconv"
 	"strings"
@@ -62,6 +63,7 @@ func sizeOfFlood() floodSize {
 type flooded struct {
 	*testServer
 	*child
+	door  string // address of the listener that is flooded
 	size  floodSize
 	line  *tls.Config                           // nil: in the clear
 	creds credentials.TransportCredentials      // of callers
@@ -71,7 +73,8 @@ type flooded struct {
 	conn  *grpc.ClientConn                      // of the quiet chain
 }
 
-func newFlooded(t *testing.T, private bool) *flooded {
+// newFlooded starts a server whose gRPC listener, or web door, is flooded.
+func newFlooded(t *testing.T, private, web bool) *flooded {
 	t.Helper()
 	s := newTestServer(t)
 	f := &flooded{testServer: s, size: sizeOfFlood(), quiet: s.newChain(t, "ebb-and-flow"), loud: s.newChain(t, "low-tide")}
@@ -79,7 +82,7 @@ func newFlooded(t *testing.T, private bool) *flooded {
 		must(t, f.loud.amara, s.consultation.CreateClient, &pb.CreateClientRequest{Parent: f.loud.name, RequestId: newID(),
 			Client: &pb.Client{DisplayName: fmt.Sprintf("Invented %d %s", i, strings.Repeat("x", 80))}})
 	}
-	settings := []string{childDatabase + "=" + s.database.DSN(storage.RoleServer), childKeys + "=" + s.keys, childBounded + "=1"}
+	settings := []string{childWeb + "=1", childDatabase + "=" + s.database.DSN(storage.RoleServer), childKeys + "=" + s.keys, childBounded + "=1"}
 	f.creds = insecure.NewCredentials()
 	f.as = func(t testing.TB, who person) string {
 		md, _ := metadata.FromOutgoingContext(who.identify(t.Context()))
@@ -96,6 +99,9 @@ func newFlooded(t *testing.T, private bool) *flooded {
 		}
 	}
 	f.child = startProcess(t, settings...)
+	if f.door = f.addr; web {
+		f.door = f.child.web
+	}
 	f.conn = f.open(t)
 	return f
 }
@@ -103,7 +109,7 @@ func newFlooded(t *testing.T, private bool) *flooded {
 // open is a connection of its own.
 func (f *flooded) open(t testing.TB) *grpc.ClientConn {
 	t.Helper()
-	conn, err := grpc.NewClient(f.addr, grpc.WithTransportCredentials(f.creds))
+	conn, err := grpc.NewClient(f.door, grpc.WithTransportCredentials(f.creds))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -199,6 +205,40 @@ func (f *flooded) sendHostile(t testing.TB) {
 	senders.Wait()
 }
 
+// sendHostileJSON sends the same as JSON, without identity and by a caller with one:
+// 349,525 empty objects in 1 MiB.
+func (f *flooded) sendHostileJSON(t testing.TB, authorization string) {
+	scheme, transport := "http://", &http.Transport{}
+	if f.line != nil {
+		scheme, transport.TLSClientConfig = "https://", f.line.Clone()
+		transport.ForceAttemptHTTP2 = true
+	}
+	defer transport.CloseIdleConnections()
+	body := `{"events":[` + strings.Repeat("{},", (1<<20)/3-20) + `{}]}`
+	client := &http.Client{Transport: transport, Timeout: waitTimeout}
+	for i := range f.paced(f.size.messages) {
+		request, err := http.NewRequest("POST", scheme+f.door+"/v1/"+f.loud.name+"/clients/x/sessions/x:recordEvents", strings.NewReader(body))
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		request.Header.Set("Content-Type", "application/json")
+		want := http.StatusUnauthorized
+		if i%2 == 0 {
+			request.Header.Set("Authorization", authorization)
+			want = http.StatusBadRequest
+		}
+		response, err := client.Do(request)
+		if err != nil {
+			continue // the connection was closed while the body was being sent
+		}
+		response.Body.Close()
+		if response.StatusCode != want && response.StatusCode != http.StatusTooManyRequests {
+			t.Errorf("a hostile request of JSON ended in HTTP %d, want %d", response.StatusCode, want)
+		}
+	}
+}
+
 // paced counts to n, spread over the time that the flood lasts.
 func (f *flooded) paced(n int) iter.Seq[int] {
 	pace := rate.NewLimiter(rate.Inf, 1)
@@ -223,7 +263,7 @@ type wire struct {
 
 // dialWire opens one and sends the first settings; nil when it is not let in.
 func (f *flooded) dialWire(settings ...http2.Setting) *wire {
-	conn, err := net.DialTimeout("tcp", f.addr, waitTimeout)
+	conn, err := net.DialTimeout("tcp", f.door, waitTimeout)
 	if err != nil {
 		return nil
 	}
@@ -246,7 +286,7 @@ func (f *flooded) dialWire(settings ...http2.Setting) *wire {
 func (w *wire) call(authorization, method string, req proto.Message) {
 	var head bytes.Buffer
 	encoder := hpack.NewEncoder(&head)
-	for _, h := range [][2]string{{":method", "POST"}, {":scheme", "http"}, {":path", method}, {":authority", "salon"},
+	for _, h := range [][2]string{{":method", "POST"}, {":scheme", "http"}, {":path", method}, {":authority", "127.0.0.1"},
 		{"content-type", "application/grpc"}, {"te", "trailers"}, {"authorization", authorization}} {
 		encoder.WriteField(hpack.HeaderField{Name: h[0], Value: h[1]})
 	}
@@ -274,6 +314,9 @@ func (f *flooded) attack(t testing.TB) (wires []*wire) {
 	}
 	var hostile sync.WaitGroup
 	hostile.Go(func() { f.sendHostile(t) })
+	if f.door == f.child.web {
+		hostile.Go(func() { f.sendHostileJSON(t, authorization) })
+	}
 	for range f.paced(f.size.idle) {
 		if w := f.dialWire(); w != nil {
 			wires = append(wires, w)
@@ -284,11 +327,14 @@ func (f *flooded) attack(t testing.TB) (wires []*wire) {
 }
 
 // TestFloodsAreBounded: hostile requests without identity, connections without
-// calls and readers that take nothing, all at once.
+// calls and readers that take nothing, all at once; on the gRPC listener, and on the web
+// door, which speaks gRPC too.
 func TestFloodsAreBounded(t *testing.T) {
-	for name, private := range map[string]bool{"in the clear": false, "with TLS": true} {
+	for name, c := range map[string]struct{ private, web bool }{
+		"in the clear": {}, "with TLS": {private: true}, "the web door in the clear": {web: true}, "the web door with TLS": {true, true},
+	} {
 		t.Run(name, func(t *testing.T) {
-			f := newFlooded(t, private)
+			f := newFlooded(t, c.private, c.web)
 			f.calls(t, closed()) // warm
 			before, _ := f.memory(t)
 			still := f.calls(t, closed())

@@ -41,7 +41,7 @@ var allowedImports = map[string]string{
 	"server/metrics":               "",
 	"server/workbench":             "",
 	"server/web":                   "service/fault",
-	"server/serve":                 servicePackages + " " + enginePackages + " server/metrics server/web server/sequencer server/identity server/keys storage/localpg storage/keyring " + commonPackages,
+	"server/serve":                 servicePackages + " " + enginePackages + " proto server/metrics server/web server/sequencer server/identity server/keys storage/localpg storage/keyring " + commonPackages,
 	"server/identity":              "server/keys " + commonPackages,
 	"server/sequencer":             "server/keys service/ledger service/record storage " + protoPackage,
 	"server/keys":                  "service/ledger storage/keyring",

@@ -36,6 +36,15 @@ var expectedCode = []codes.Code{
 func TestMutatedRequests(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
+	s.fuzz(t, s.send)
+}
+
+// sender sends a request, as it is or with some of its bytes changed.
+type sender func(t *testing.T, who person, r rpc, req proto.Message, m *mutator) (proto.Message, error)
+
+// fuzz sends changed requests to every RPC.
+func (s *testServer) fuzz(t *testing.T, send sender) {
+	t.Helper()
 	seed := uint64(2026)
 	if os.Getenv("ALKALOG_FUZZ_TIME") != "" {
 		seed = uint64(time.Now().UnixNano())
@@ -46,7 +55,7 @@ func TestMutatedRequests(t *testing.T) {
 	for round := 0; again() && !t.Failed(); round++ {
 		here, there := s.newFixture(t, fmt.Sprintf("ebb-%d", round)), s.newFixture(t, fmt.Sprintf("low-%d", round))
 		m.names = slices.Concat(here.allNames(), there.allNames())
-		m.round(t, here, there)
+		m.round(t, here, there, send)
 	}
 	t.Logf("calls ended in %v", m.sent)
 	for _, code := range []codes.Code{codes.OK, codes.InvalidArgument, codes.NotFound} {
@@ -57,7 +66,7 @@ func TestMutatedRequests(t *testing.T) {
 }
 
 // round sends some changed requests to each RPC.
-func (m *mutator) round(t *testing.T, here, there *fixture) {
+func (m *mutator) round(t *testing.T, here, there *fixture, send sender) {
 	requests := map[protoreflect.Name]proto.Message{} // all made before anything is changed
 	for _, r := range contract() {
 		requests[r.Name()] = here.example(t, r).make(t)
@@ -68,7 +77,7 @@ func (m *mutator) round(t *testing.T, here, there *fixture) {
 			who := pick(m, own, own, own, here.imara, here.till, there.odile, here.vesna)
 			req := m.changed(requests[r.Name()])
 			looks, before := here.ownWrites(t), here.written(t)
-			_, err := here.send(t, who, r, req, m)
+			_, err := send(t, who, r, req, m)
 			after, code := here.written(t), status.Code(err)
 			// What a refused start rests on is kept, and the server's own looks at open
 			// sessions write when time has brought something about.

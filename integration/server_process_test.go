@@ -25,7 +25,9 @@ const (
 	childKeys     = "ALKALOG_TEST_CHILD_KEYS" // with a database, the directory of the keys
 	// childBounded asks for the usual limits, but for how often a caller may call,
 	// and childTLS for TLS: the files of certificate, key, client CA and key set.
+	// childWeb asks for a web door.
 	childBounded = "ALKALOG_TEST_CHILD_BOUNDED"
+	childWeb     = "ALKALOG_TEST_CHILD_WEB"
 	childTLS     = "ALKALOG_TEST_CHILD_TLS"
 )
 
@@ -38,7 +40,7 @@ func serveAsChild(ctx context.Context, dir, database string) int {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
-	fmt.Println(server.Addr())
+	fmt.Println(server.Addr(), server.WebAddr())
 	io.Copy(io.Discard, os.Stdin) // returns when the parent hangs up or dies
 	server.Stop(ctx)
 	if err := server.Wait(); err != nil {
@@ -55,6 +57,9 @@ func childConfig(dir, database string) serve.Config {
 	if os.Getenv(childBounded) != "" {
 		cfg.Limits.Quotas = serve.Quotas{CallerRate: 1e9, CallerBurst: 1e9, ChainRate: 1e9, ChainBurst: 1e9}
 	}
+	if os.Getenv(childWeb) != "" {
+		cfg.WebAddress = "127.0.0.1:0"
+	}
 	if files := strings.Split(os.Getenv(childTLS), "|"); len(files) == 4 {
 		cfg.Development = false
 		cfg.TLSCert, cfg.TLSKey, cfg.ClientCA, cfg.JWKS = files[0], files[1], files[2], files[3]
@@ -67,6 +72,7 @@ type child struct {
 	command *exec.Cmd
 	hangUp  io.Closer
 	addr    string
+	web     string           // address of its web door; empty: none
 	said    *strings.Builder // its standard error
 	reap    sync.Once
 	failure error // how it ended
@@ -99,7 +105,7 @@ func startProcess(t testing.TB, settings ...string) *child {
 		c.wait()
 		t.Fatalf("the server did not start: %v: %s", err, c.said)
 	}
-	c.addr = strings.TrimSpace(line)
+	c.addr, c.web, _ = strings.Cut(strings.TrimSpace(line), " ")
 	return c
 }
 

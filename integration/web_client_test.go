@@ -2,13 +2,13 @@ package integration
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -82,13 +82,17 @@ func (d webDoor) overHTTP2() webDoor {
 	return webDoor{d.base, &http.Client{Transport: transport}}
 }
 
-// ask makes a call in a form; of a stream it takes the first message. Who calls is in
+// ask makes a call in a form, by Connect if the request has no path; of a stream it
+// takes the first message. Who calls is in
 // the outgoing metadata of ctx. Errors are statuses, with their details.
 func (d webDoor) ask(ctx context.Context, form webForm, r rpc, req proto.Message) (proto.Message, error) {
 	ctx, cancel := context.WithTimeout(ctx, waitTimeout)
 	defer cancel()
 	if form == formPaths && !r.IsStreamingServer() {
-		return d.askByPath(ctx, r, req)
+		answer, err := d.askByPath(ctx, r, req)
+		if !errors.Is(err, errOtherPath) {
+			return answer, err
+		}
 	}
 	options := []connect.ClientOption{connect.WithSchema(r.MethodDescriptor), connect.WithResponseInitializer(func(spec connect.Spec, m any) error {
 		if dynamic, ok := m.(*dynamicpb.Message); ok {
@@ -234,8 +238,11 @@ func byPath(r rpc, req proto.Message) (verb, address string, body []byte, err er
 			break
 		}
 		variable, after, _ := strings.Cut(inside, "}")
-		path, _, _ := strings.Cut(variable, "=")
+		path, pattern, _ := strings.Cut(variable, "=")
 		name := take(rest, path)
+		if match, _ := filepath.Match(pattern, name); !match {
+			return "", "", nil, errOtherPath
+		}
 		template = before + strings.ReplaceAll(url.PathEscape(name), "%2F", "/") + after
 	}
 	if verb != http.MethodGet {
@@ -261,8 +268,11 @@ func byPath(r rpc, req proto.Message) (verb, address string, body []byte, err er
 	return verb, template, nil, nil
 }
 
-// take returns the text at a path, and clears it. A path without a value gives a name
-// that nothing has, because no URL can be without it.
+// errOtherPath means that a request has no path of its own: with the name in it, the
+// path would be that of another RPC.
+var errOtherPath = errors.New("the name in the request is not one of the path's")
+
+// take returns the text at a path, and clears it.
 func take(m protoreflect.Message, path string) string {
 	first, inner, nested := strings.Cut(path, ".")
 	field := m.Descriptor().Fields().ByName(protoreflect.Name(first))
@@ -271,5 +281,5 @@ func take(m protoreflect.Message, path string) string {
 	}
 	name := m.Get(field).String()
 	m.Clear(field)
-	return cmp.Or(name, "chains/-")
+	return name
 }

@@ -13,9 +13,18 @@
 //
 //	go generate ./proto
 //
-// and commit the changes in alkalogv1 with it.
+// and commit the changes in alkalogv1 and openapi.yaml with it.
 package proto
+
+import _ "embed" // for OpenAPI
 
 //go:generate go tool -modfile=tools/go.mod buf format -w --path alkalog
 //go:generate go tool -modfile=tools/go.mod buf generate
+//go:generate go tool -modfile=tools/go.mod buf generate --template buf.gen.openapi.yaml
 //go:generate go tool -modfile=tools/go.mod buf lint
+
+// OpenAPI describes the JSON paths of the contract (OpenAPI 3.0, YAML). It is generated
+// from the contract, with its comments, and served by the web door.
+//
+//go:embed openapi.yaml
+var OpenAPI []byte

@@ -158,7 +158,7 @@ func (r registrar) guarded(desc *grpc.ServiceDesc, impl any, method grpc.StreamD
 	info := &grpc.StreamServerInfo{FullMethod: "/" + desc.ServiceName + "/" + method.StreamName,
 		IsClientStream: method.ClientStreams, IsServerStream: method.ServerStreams}
 	handler := method.Handler
-	if known := r.in.methods[info.FullMethod]; r.web != nil && known != nil {
+	if known := webMethod(info.FullMethod); r.web != nil && known != nil {
 		r.web[info.FullMethod] = web.Method{Descriptor: known, Serve: func(stream grpc.ServerStream) error { return r.in.intercept(impl, stream, info, handler) }}
 	}
 	method.Handler = func(srv any, stream grpc.ServerStream) error { return r.in.intercept(srv, stream, info, handler) }

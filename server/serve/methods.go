@@ -50,6 +50,22 @@ func methodsByName() map[string]protoreflect.MethodDescriptor {
 	return methods
 }
 
+// webMethod returns a method that the web door serves too: all of the contract, and
+// health. Reflection is a stream of requests, which no browser can send; the door has
+// documents in its place.
+func webMethod(full string) protoreflect.MethodDescriptor {
+	if strings.HasPrefix(full, "/grpc.reflection.") {
+		return nil
+	}
+	name := protoreflect.FullName(strings.ReplaceAll(strings.TrimPrefix(full, "/"), "/", "."))
+	found, err := protoregistry.GlobalFiles.FindDescriptorByName(name)
+	if err != nil {
+		return nil
+	}
+	method, _ := found.(protoreflect.MethodDescriptor)
+	return method
+}
+
 // accessOf returns the access option of a method.
 func accessOf(m protoreflect.MethodDescriptor) *pb.Access {
 	return proto.GetExtension(m.Options(), pb.E_Access).(*pb.Access)

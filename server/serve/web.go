@@ -31,8 +31,12 @@ type webListener struct {
 // called. The bounds of connections are those of the gRPC listener, shared, so that
 // neither listener gives a caller twice as many.
 func openWeb(cfg Config, watch callerSecurity, connections *connLimiter, in *interceptors, methods map[string]web.Method) (*webListener, error) {
+	about, err := documents()
+	if err != nil {
+		return nil, err
+	}
 	door, err := web.New(web.Config{
-		Methods: methods, Origins: cfg.webOrigins(watch), Page: cfg.WebPage,
+		Methods: methods, Origins: cfg.webOrigins(watch), Page: cfg.WebPage, Documents: about,
 		Bounds: web.Bounds{
 			RequestBytes: cfg.Limits.RequestBytes, Depth: maxDepth, Messages: maxMessages, Fields: maxFields,
 			MaxItems: in.messageLimits.maxItems, StalledTime: cfg.Limits.Connections.StalledTime,

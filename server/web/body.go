@@ -8,7 +8,10 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
+	"time"
+	"unicode/utf8"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -163,6 +166,48 @@ func frameContent(text []byte) (message []byte, whole bool) {
 	return message, uint64(binary.BigEndian.Uint32(text[1:frameHeader])) == uint64(len(message))
 }
 
+// fits reports whether a text of a query is a value of a field. The contract has no
+// lists in queries.
+func fits(field protoreflect.FieldDescriptor, text string) bool {
+	if field.IsList() || len(text) > maxQueryText || !utf8.ValidString(text) {
+		return false
+	}
+	switch field.Kind() {
+	case protoreflect.StringKind:
+		return true
+	case protoreflect.BoolKind:
+		return text == "true" || text == "false"
+	case protoreflect.Int32Kind:
+		_, err := strconv.ParseInt(text, 10, 32)
+		return err == nil
+	case protoreflect.Int64Kind:
+		_, err := strconv.ParseInt(text, 10, 64)
+		return err == nil
+	case protoreflect.EnumKind:
+		_, err := strconv.ParseInt(text, 10, 32)
+		return err == nil || field.Enum().Values().ByName(protoreflect.Name(text)) != nil
+	case protoreflect.MessageKind:
+		_, err := time.Parse(time.RFC3339Nano, text)
+		return err == nil && field.Message().FullName() == "google.protobuf.Timestamp"
+	}
+	return false
+}
+
+// maxQueryText is the longest value in a query, in bytes; our own choice, longer than
+// a page token.
+const maxQueryText = 2000
+
+// typeName returns the type of a field for an error.
+func typeName(field protoreflect.FieldDescriptor) string {
+	if field.Message() != nil {
+		return string(field.Message().FullName())
+	}
+	if field.Enum() != nil {
+		return string(field.Enum().FullName())
+	}
+	return field.Kind().String()
+}
+
 // checkQuery refuses a query that is not the request of a GET: fields of other methods
 // stand in the body, where nobody logs them.
 func (b *body) checkQuery(input protoreflect.MessageDescriptor) error {
@@ -177,8 +222,10 @@ func (b *body) checkQuery(input protoreflect.MessageDescriptor) error {
 			return fault.Invalid("request", "this method has no query; send its fields in the body")
 		case field == nil:
 			wrong = append(wrong, fault.Violation{Field: name, Want: "is no field of this request"})
-		case len(b.query[name]) > 1 && !field.IsList():
+		case len(b.query[name]) != 1:
 			wrong = append(wrong, fault.Violation{Field: name, Want: "must be sent once"})
+		case !fits(field, b.query[name][0]):
+			wrong = append(wrong, fault.Violation{Field: name, Want: "must be a value of type " + typeName(field)})
 		}
 	}
 	if len(wrong) > 0 {

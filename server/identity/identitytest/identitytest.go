@@ -155,12 +155,18 @@ func Load(t testing.TB, p keys.Pair) tls.Certificate {
 	return cert
 }
 
-// Transport returns the credentials of a client: it trusts the authorities in
+// Transport returns ClientTLS as the credentials of gRPC.
+func (i *Installation) Transport(t testing.TB, certs ...tls.Certificate) credentials.TransportCredentials {
+	t.Helper()
+	return credentials.NewTLS(i.ClientTLS(t, certs...))
+}
+
+// ClientTLS returns the configuration of a client: it trusts the authorities in
 // ClientCA, and sends the first of the given certificates, or none. It sends the
 // certificate even if the server does not ask for its authority, so that a test
 // can present a wrong one. It needs TLS 1.3 and checks the server's certificate
 // by the clock of the test.
-func (i *Installation) Transport(t testing.TB, certs ...tls.Certificate) credentials.TransportCredentials {
+func (i *Installation) ClientTLS(t testing.TB, certs ...tls.Certificate) *tls.Config {
 	t.Helper()
 	text, err := os.ReadFile(i.ClientCA)
 	check(t, err)
@@ -174,7 +180,7 @@ func (i *Installation) Transport(t testing.TB, certs ...tls.Certificate) credent
 		}
 		return &certs[0], nil
 	}
-	return credentials.NewTLS(config)
+	return config
 }
 
 // Token signs a token that is accepted, valid for an hour; change alters what it
