@@ -112,20 +112,20 @@ func newTillSite(t *testing.T) *tillSite {
 	s.start(t)
 	k := &tillSite{chain: s.newChain(t, "ebb"), Installation: identitytest.New(t, time.Now), visit: readVisit(t), network: newNetwork(t)}
 	k.desk = k.salon + "/tills/front-desk"
-	k.startSecure(t, "127.0.0.1:0")
+	k.startSecure(t, "127.0.0.1:0", "127.0.0.1:0")
 	k.network.lead(k.secure.Addr())
 	return k
 }
 
 // startSecure starts the server of the tills.
-func (k *tillSite) startSecure(t *testing.T, address string) {
+func (k *tillSite) startSecure(t *testing.T, address, web string) {
 	t.Helper()
 	compiled, err := sharedCompiled()
 	if err != nil {
 		t.Fatal(err)
 	}
 	k.secure, err = serve.Start(t.Context(), serve.Config{
-		Address: address, Database: k.database.DSN(storage.RoleServer), KeysDir: k.keys, Compiled: compiled,
+		Address: address, WebAddress: web, Database: k.database.DSN(storage.RoleServer), KeysDir: k.keys, Compiled: compiled,
 		TLSCert: k.TLSCert, TLSKey: k.TLSKey, ClientCA: k.ClientCA, JWKS: k.JWKS, Revoked: k.Revoked,
 		Limits: serve.Limits{Quotas: unlimitedQuotas()},
 	})
@@ -360,11 +360,11 @@ func (k *tillSite) playThrough(t *testing.T, p *program, kept func() string) str
 	p.shows("the network is back", 1)
 	k.wantEvents(t, session, "water_on")
 
-	address := k.secure.Addr()
+	address, web := k.secure.Addr(), k.secure.WebAddr()
 	k.stopSecure()
 	p.tap("rinsed")
 	p.shows("no network", 2)
-	k.startSecure(t, address)
+	k.startSecure(t, address, web)
 	p.shows("the network is back", 2)
 	p.tap(k.visit.Taps[burns+3:]...)
 	p.ends()
@@ -506,6 +506,47 @@ func (k *tillSite) playHere(t *testing.T) string {
 	outcome.Session = started.Session.Name
 	must(t, desk, k.outcome.RecordOutcome, &pb.RecordOutcomeRequest{Parent: client, Outcome: outcome, RequestId: newID()})
 	return started.Session.Name
+}
+
+// playTill plays the visit with the till that command makes of its flags, compares the
+// records with those of a visit without any trouble, and then checks that a till that was
+// killed without a network brings later what it has kept.
+func (k *tillSite) playTill(t *testing.T, command func(flags ...string) *exec.Cmd) {
+	t.Helper()
+	want := k.records(t, k.playHere(t))
+	uploads := filepath.Join(t.TempDir(), "uploads")
+	cert, key := k.certificate(t)
+	till := func(more ...string) *program {
+		return launch(t, command(append(append([]string{"--address", k.network.address(), "--authority", k.ClientCA,
+			"--certificate", cert, "--key", key, "--uploads", uploads}, more...), visitFile)...))
+	}
+	kept := func() string {
+		text, err := os.ReadFile(uploads)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(text)
+	}
+	if got := k.records(t, k.playThrough(t, till(), kept)); got != want {
+		t.Errorf("the till left other records: %s", firstDifference(want, got))
+	}
+
+	killed := till()
+	session := killed.session()
+	killed.tap("consent")
+	k.wantEvents(t, session, "consent_confirmed")
+	k.network.cut(true)
+	killed.tap("base", "on")
+	killed.command.Process.Kill()
+	killed.command.Wait()
+	k.network.cut(false)
+	till("--only-upload").ends()
+	if got := k.eventNames(t, session); !slices.Equal(got, []string{"consent_confirmed", "base_applied", "section_applied"}) {
+		t.Errorf("a till that was killed has brought %v", got)
+	}
+	if text := kept(); strings.Contains(text, session) {
+		t.Error("the uploads hold facts that the server has acknowledged")
+	}
 }
 
 // firstDifference is the first line in which two texts differ, with what is around it.
