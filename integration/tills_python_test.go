@@ -46,3 +46,20 @@ func shell(t *testing.T, dir, line string, args ...string) {
 		t.Fatalf("%s: %v\n%s", line, err, out)
 	}
 }
+
+// TestTillInCurl plays the visit with proto/examples/curl, over the web door, and compares
+// the records with those of a visit that nobody plays by a till.
+func TestTillInCurl(t *testing.T) {
+	t.Parallel()
+	k := newTillSite(t)
+	want := k.records(t, k.playHere(t))
+	cert, key := k.certificate(t)
+	command := exec.Command("../proto/examples/curl/visit.sh", visitFile)
+	command.Env = append(os.Environ(), "ADDRESS="+k.secure.WebAddr(), "AUTHORITY="+k.ClientCA, "CERTIFICATE="+cert, "KEY="+key)
+	p := launch(t, command)
+	p.ends()
+	p.shows("outcome: It burned", 1)
+	if got := k.records(t, p.session()); got != want {
+		t.Errorf("curl left other records: %s", firstDifference(want, got))
+	}
+}

@@ -1,7 +1,6 @@
 package integration
 
 import (
-	"bufio"
 	"context"
 	"encoding/json"
 	"encoding/pem"
@@ -241,7 +240,7 @@ func (n *network) carry(till net.Conn) {
 	<-ended
 }
 
-// program is a till in a process of its own. Its lines are read as they come.
+// program is a till in a process of its own.
 type program struct {
 	t       *testing.T
 	command *exec.Cmd
@@ -258,20 +257,11 @@ func launch(t *testing.T, command *exec.Cmd) *program {
 	if err != nil {
 		t.Fatal(err)
 	}
-	out, err := command.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	p.buttons, command.Stderr = in, (*printing)(p)
+	p.buttons, command.Stdout, command.Stderr = in, (*printing)(p), (*printing)(p)
 	if err := command.Start(); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { command.Process.Kill(); command.Wait() })
-	go func() {
-		for lines := bufio.NewScanner(out); lines.Scan(); {
-			(*printing)(p).Write([]byte(lines.Text() + "\n"))
-		}
-	}()
 	return p
 }
 

@@ -119,7 +119,7 @@ class Uploader(threading.Thread):
             answer = self.server.once(self.server.processing.RecordEvents, request)
         except Failed as failure:
             self.failure = failure
-            self.screen.say("call whoever looks after the till:", failure)
+            self.screen.say("call the people who look after the till:", failure)
             return False
         if (answer is None) != self.offline:
             self.offline = answer is None
