@@ -64,6 +64,8 @@ type pendingWrite struct {
 	ctx   context.Context
 	state atomic.Int32
 	done  chan error
+	// begun is the transaction that the write is committed in; nil: it needs one.
+	begun *transaction
 	// gone is called when the caller has given up.
 	gone atomic.Pointer[func()]
 }
@@ -228,7 +230,7 @@ func (db *DB) commitBatch(chain string, writes []*pendingWrite) {
 			}
 			return nil
 		}
-		tx, err := db.begin(ctx, inChain(chain).with(m), nil)
+		tx, err := db.sendBatch(ctx, chain, m, writes)
 		if err != nil {
 			decideAll(writes, refused(err, len(writes)))
 			return
@@ -255,6 +257,25 @@ func (db *DB) commitBatch(chain string, writes []*pendingWrite) {
 		decideAll(writes, err)
 		return
 	}
+}
+
+// sendBatch sends the message of a batch. It begins a transaction for it, unless the only write
+// has one.
+func (db *DB) sendBatch(ctx context.Context, chain string, m *message, writes []*pendingWrite) (*transaction, error) {
+	tx := writes[0].begun
+	if tx == nil {
+		return db.begin(ctx, inChain(chain).with(m), nil)
+	}
+	writes[0].begun = nil
+	err := tx.conn.Raw(func(dc any) error { return dc.(*conn).send(m, admissionQuery) })
+	if err != nil {
+		tx.end()
+		if err = explain(ctx, err); errors.Is(err, ErrUnavailable) {
+			err = fmt.Errorf("%w: the turn has ended: %w", ErrStale, err)
+		}
+		return nil, err
+	}
+	return tx, nil
 }
 
 // batchContext is the context of a batch. It ends when the last caller has given up.

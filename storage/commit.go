@@ -12,17 +12,22 @@ import (
 )
 
 // commit commits a prepared write, together with others of the chain if it can be
-// (batch.go).
-func (w *write) commit(ctx context.Context, prepared preparedWrite) error {
+// (batch.go). A write that has its turn is committed in the transaction that holds it.
+func (w *write) commit(ctx context.Context, prepared preparedWrite, turn *turn) error {
 	err := errAlone
-	if w.unknown == nil && len(prepared.erase) == 0 && len(prepared.changes.Open) == 0 {
+	if turn == nil && w.unknown == nil && len(prepared.erase) == 0 && len(prepared.changes.Open) == 0 {
 		p := &pendingWrite{preparedWrite: prepared, ctx: ctx, done: make(chan error, 1)}
 		w.db.addToBatch(w.chain, p)
 		err = p.wait()
 	}
 	if errors.Is(err, errAlone) {
-		p := &pendingWrite{preparedWrite: prepared, ctx: ctx, done: make(chan error, 1)}
-		w.db.commits.Go(func() { w.db.commitBatch(w.chain, []*pendingWrite{p}) })
+		p := &pendingWrite{preparedWrite: prepared, ctx: ctx, done: make(chan error, 1), begun: turn.take()}
+		w.db.commits.Go(func() {
+			w.db.commitBatch(w.chain, []*pendingWrite{p})
+			if p.begun != nil {
+				p.begun.end()
+			}
+		})
 		err = p.wait()
 	}
 	if errors.Is(err, errSuspended) {

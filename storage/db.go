@@ -46,7 +46,8 @@
 // A write takes the table lock on audit_entries (row exclusive), then the shared
 // advisory lock and the key rows of its clients, then the row of the claim, then the records in the
 // order of Changes.Records. Two writes that replace the same records in another order
-// can deadlock; PostgreSQL ends one, and it runs again. The leader of the logs locks
+// can deadlock; PostgreSQL ends one, and it runs again. A write that has lost several
+// times takes the records first, and then decides (turn.go). The leader of the logs locks
 // its row in log_leader before anything else.
 //
 // # Isolation and sealing
@@ -99,7 +100,8 @@ type Config struct {
 	// means a fifth of ReadTimeout.
 	IdleTimeout time.Duration
 	// MaxConns bounds the connections, and so the transactions at a time and the
-	// commits that outlive their callers. 0 means 16.
+	// commits that outlive their callers. 0 means 16. A write that has lost to others several
+	// times uses one more (turn.go).
 	MaxConns int
 	// Writers bounds the batches of writes of a chain that are committed at a time (batch.go).
 	// 0 means 2.
@@ -132,6 +134,8 @@ type DB struct {
 	commits sync.WaitGroup
 	// batches gathers writes for group commit.
 	batches batches
+	// turns lets one write at a time lock what it relies on before it decides (turn.go).
+	turns turns
 
 	// compressor is shared by all records.
 	compressor *compressor
@@ -195,12 +199,13 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	}
 	return db, nil
 }
+	db.turns = newTurns(connector)
 
 // Close waits for the COMMITs in progress, at most one read timeout, and closes the
 // connections.
 func (db *DB) Close() error {
 	db.commits.Wait()
-	return db.pool.Close()
+	return errors.Join(db.turns.pool.Close(), db.pool.Close())
 }
 
 // complete fills in the defaults and refuses settings that cannot work. The statement
@@ -266,7 +271,7 @@ type transaction struct {
 // once per connection of the pool.
 func (db *DB) begin(ctx context.Context, in scope, opts *sql.TxOptions) (*transaction, error) {
 	for stale := 0; ; stale++ {
-		conn, err := db.pool.Connx(ctx)
+		conn, err := in.connection(ctx, db)
 		if err != nil {
 			return nil, explain(ctx, err)
 		}

@@ -104,7 +104,8 @@ const claimText = "select :part, '', id::text, '', null::bytea, null::text, null
 
 // fetch runs the statement of a plan in one message and returns a snapshot of what it
 // found. requestID, if not empty, is looked up with it.
-func (db *DB) fetch(ctx context.Context, chain string, p *Plan, requestID string) (*Snapshot, error) {
+func (db *DB) fetch(ctx context.Context, in scope, p *Plan, requestID string) (*Snapshot, error) {
+	chain := in.chain
 	st := &planStatement{db: db, types: []string{"text"}, values: []string{pq.QuoteLiteral(chain)}}
 	f := &fetched{named: map[namedRow]*plannedRow{}, lists: map[string][]plannedRow{}, facts: map[string]*sessionFacts{}}
 	var texts []string
@@ -131,7 +132,7 @@ func (db *DB) fetch(ctx context.Context, chain string, p *Plan, requestID string
 	if st.err != nil {
 		return nil, st.err
 	}
-	rows, err := db.runPlan(ctx, inChain(chain), strings.Join(texts, "\nunion all "), st)
+	rows, err := db.runPlan(ctx, in, strings.Join(texts, "\nunion all "), st)
 	if err != nil {
 		return nil, explain(ctx, err)
 	}
@@ -149,7 +150,7 @@ func (db *DB) fetch(ctx context.Context, chain string, p *Plan, requestID string
 // died in the pool, as begin does.
 func (db *DB) runPlan(ctx context.Context, in scope, text string, st *planStatement) (rows []plannedRow, err error) {
 	for stale := 0; ; stale++ {
-		c, err := db.pool.Connx(ctx)
+		c, err := in.connection(ctx, db)
 		if err != nil {
 			return nil, err
 		}

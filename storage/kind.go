@@ -109,7 +109,8 @@ type statements struct {
 	// insert takes arrays and stores any number of rows. replace changes one row and returns
 	// it if it has the given etag; unchanged takes arrays, locks the rows that have the given
 	// etags, and returns their numbers.
-	name, get, insert, replace, unchanged string
+	// locked takes arrays and locks rows whatever their etags are.
+	name, get, insert, replace, unchanged, locked string
 	// mismatched finds the rows whose search columns differ from the values that
 	// insert would give them; it takes the arguments of insert.
 	mismatched string
@@ -208,6 +209,8 @@ func newUncovered[M proto.Message](name string, columns ...column[M]) table[M] {
 		replace: fmt.Sprintf("update %s set etag = $5, body = $6%s %s and etag = $4 returning id", name, &sets, at),
 		unchanged: fmt.Sprintf("select n.nr from unnest($2::int[], $3::text[], $4::text[], $5::text[]) as n (nr, parent, id, etag), "+
 			"lateral (select from %s r where r.chain = $1 and r.parent = n.parent and r.id = n.id and r.etag = n.etag for share) as r", name),
+		locked: fmt.Sprintf("select r.id from %s r where r.chain = $1 and (r.parent, r.id) in (select * from unnest($2::text[], $3::text[])) "+
+			"order by r.parent, r.id for no key update", name),
 		mismatched: fmt.Sprintf("select parent, id, columns from (select n.parent, n.id, array_remove(array[null::text%[1]s], null) as columns "+
 			"from unnest($2::text[], $3::text[], $4::text[], $5::bytea[]%[2]s) as n (parent, id, etag, body%[3]s) "+
 			"join %[4]s r on r.chain = $1 and r.parent = n.parent and r.id = n.id) m where columns <> '{}'", &differ, &arrays, &names, name),

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"regexp"
 	"time"
+
+	"github.com/jmoiron/sqlx"
 )
 
 // scope is what a transaction can reach: the rows of one chain, or, for the few tasks
@@ -25,12 +27,30 @@ type scope struct {
 	lead *Lease
 	// message holds the statements that are sent with the BEGIN; nil: none.
 	message *message
+	// pool is where the connection comes from; nil: DB.pool.
+	pool *sqlx.DB
+}
+
+// during is the scope with a connection for reading during a turn, if there is one.
+func (s scope) during(t *turn) scope {
+	if t != nil {
+		s.pool = t.turns.pool
+	}
+	return s
 }
 
 // with is the scope with statements that are sent with the BEGIN of the transaction.
 func (s scope) with(m *message) scope {
 	s.message = m
 	return s
+}
+
+// connection takes a connection from the scope's pool.
+func (s scope) connection(ctx context.Context, db *DB) (*sqlx.Conn, error) {
+	if s.pool != nil {
+		return s.pool.Connx(ctx)
+	}
+	return db.pool.Connx(ctx)
 }
 
 // inChain is the scope of one chain.

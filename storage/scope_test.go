@@ -85,7 +85,7 @@ func TestEveryTransactionHasAScope(t *testing.T) {
 			t.Errorf("%s is listed and begins no transaction", in)
 		}
 	}
-	for _, in := range []string{"Read", "evaluate", "commitBatch", "confirm", "resolveUnknown"} {
+	for _, in := range []string{"Read", "evaluate", "sendBatch", "takeTurn", "confirm", "resolveUnknown"} {
 		if !seen[in] {
 			t.Errorf("%s was not seen", in)
 		}
@@ -187,7 +187,7 @@ func scopeOf(e ast.Expr) string {
 			return "a chain"
 		} else if ok && (f.Name == "asKeeper" || f.Name == "asLeader") {
 			return "the keeper"
-		} else if sel, ok := e.Fun.(*ast.SelectorExpr); ok && sel.Sel.Name == "with" {
+		} else if sel, ok := e.Fun.(*ast.SelectorExpr); ok && (sel.Sel.Name == "with" || sel.Sel.Name == "during") {
 			return scopeOf(sel.X)
 		}
 	case *ast.CompositeLit:

@@ -78,6 +78,10 @@ type write struct {
 	// unknown is set once the result of a COMMIT is unknown. From then on the call ends only
 	// with an answer, with proof that there is none, or at the deadline.
 	unknown error
+	// losses is how often another write has defeated an attempt; relied are the records that
+	// the last attempt has replaced or relied on.
+	losses int
+	relied []Record
 	// retriedAfterErasure is set once the call has read again because of an erasure.
 	retriedAfterErasure bool
 }
@@ -99,6 +103,7 @@ func (w *write) run(ctx context.Context) (proto.Message, error) {
 		}
 		if isConflict(err) {
 			w.db.conflicts.Add(1)
+			w.losses++
 		}
 		if final := w.finalError(err, try); final != nil {
 			return nil, final
@@ -168,7 +173,9 @@ func pause(ctx context.Context, try int) bool {
 
 // attempt looks the request up, evaluates it if it is new, and commits.
 func (w *write) attempt(ctx context.Context) (proto.Message, error) {
-	evaluated, err := w.evaluate(ctx)
+	turn := w.takeTurn(ctx)
+	defer turn.end()
+	evaluated, err := w.evaluate(ctx, turn)
 	switch {
 	case err == nil && evaluated.known:
 		return evaluated.answer, w.confirm(ctx, evaluated.replicated)
@@ -177,7 +184,8 @@ func (w *write) attempt(ctx context.Context) (proto.Message, error) {
 		if err != nil {
 			return nil, err
 		}
-		return evaluated.answer, w.commit(ctx, prepared)
+		w.relied = reliedOn(prepared.records)
+		return evaluated.answer, w.commit(ctx, prepared, turn)
 	case w.unknown != nil && !evaluated.known:
 		// The commit in doubt may still be under way, and then its answer counts
 		// and this error does not.
@@ -216,9 +224,9 @@ type evaluation struct {
 // evaluate runs fn on a snapshot. It takes no locks, and the transaction that reads is
 // ended before the one that writes begins. A request that was answered before, and a
 // function that reads more than its plan, take the slower way.
-func (w *write) evaluate(ctx context.Context) (evaluation, error) {
+func (w *write) evaluate(ctx context.Context, turn *turn) (evaluation, error) {
 	if w.plan != nil {
-		s, err := w.db.fetch(ctx, w.chain, w.plan, w.req.GetRequestId())
+		s, err := w.db.fetch(ctx, inChain(w.chain).during(turn), w.plan, w.req.GetRequestId())
 		if err != nil {
 			return evaluation{}, err
 		}
@@ -230,7 +238,7 @@ func (w *write) evaluate(ctx context.Context) (evaluation, error) {
 			w.db.missedPlans.Add(1)
 		}
 	}
-	tx, err := w.db.begin(ctx, inChain(w.chain), &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
+	tx, err := w.db.begin(ctx, inChain(w.chain).during(turn), &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
 	if err != nil {
 		return evaluation{}, err
 	}
