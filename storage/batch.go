@@ -266,6 +266,8 @@ func (db *DB) sendBatch(ctx context.Context, chain string, m *message, writes []
 	if tx == nil {
 		return db.begin(ctx, inChain(chain).with(m), nil)
 	}
+	// Whatever becomes of it, the transaction is not used again: a write that is left out takes
+	// another turn.
 	writes[0].begun = nil
 	err := tx.conn.Raw(func(dc any) error { return dc.(*conn).send(m, admissionQuery) })
 	if err != nil {

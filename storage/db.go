@@ -143,7 +143,9 @@ type DB struct {
 	// records are bodies of records in clear, for the statements of plans.
 	records *recordCache
 	// facts are opened events of sessions, for the statements of plans.
-	facts *factCache
+	facts *memory[*sessionFacts]
+	// decided is what was made of recent decisions of clients.
+	decided *memory[*foldedDecisions]
 
 	// practitionerCounts are figures that were counted and not yet written.
 	practitionerCounts practitionerCounts
@@ -183,7 +185,7 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	db := &DB{pool: sqlx.NewDb(sql.OpenDB(connector), "postgres"), cfg: cfg, maxConns: cfg.MaxConns,
 		batches: batches{most: cfg.Writers, stalledAfter: stalledAfter}, fence: connector.fence, connector: connector}
 	db.compressor = newCompressor(func() bool { return db.MinimumSchema() >= dictionariesSince })
-	db.records, db.facts = newRecordCache(), newFactCache()
+	db.records, db.facts, db.decided = newRecordCache(), newMemory[*sessionFacts](maxFactBytes), newMemory[*foldedDecisions](maxDecisionBytes)
 	db.pool.SetMaxOpenConns(cfg.MaxConns)
 	db.pool.SetMaxIdleConns(cfg.MaxConns)
 	if len(connector.hosts) > 1 {
@@ -197,9 +199,9 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 		db.pool.Close()
 		return nil, err
 	}
+	db.turns = newTurns(connector)
 	return db, nil
 }
-	db.turns = newTurns(connector)
 
 // Close waits for the COMMITs in progress, at most one read timeout, and closes the
 // connections.

@@ -2,7 +2,6 @@ package storage
 
 import (
 	"slices"
-	"time"
 
 	"google.golang.org/protobuf/types/known/wrapperspb"
 
@@ -52,30 +51,6 @@ func Overrides(s *Snapshot, decision string) ([]*pb.Override, error) {
 
 // overridesID identifies the overrides of a decision among the lists of a plan.
 func overridesID(decision string) string { return "overrides of " + decision }
-
-// recentDecisions is the condition of RecentDecisions. Decisions from before there was
-// the column have no time in it and count as recent.
-const recentDecisions = "parent = $2 and client = parent and (create_time is null or create_time >= $3)"
-
-// recentDecisionsID identifies the recent decisions of a client among the lists of a plan.
-func recentDecisionsID(client string) string { return "recent decisions of " + client }
-
-// RecentDecisions reads up to limit of a client's newest decisions that were made at a
-// time or later, newest first. Some may be older.
-func RecentDecisions(s *Snapshot, client string, since time.Time, limit int) ([]*pb.Decision, error) {
-	at, err := parseName(client)
-	if err != nil {
-		return nil, err
-	}
-	rows, planned, err := s.list(recentDecisionsID(at.id))
-	if !planned {
-		err = s.all(&rows, "select "+sealedColumns+" from decisions"+ofClient+" where chain = $1 and "+recentDecisions+" order by id desc limit $4", s.chain, at.id, since, limit)
-	}
-	if err != nil {
-		return nil, err
-	}
-	return openRows[*pb.Decision](s, Decisions.name, at.id, rows)
-}
 
 // LatestDecisions reads the newest decisions of the chain over all clients, newest
 // first.

@@ -48,6 +48,7 @@ func (db *DB) MarkErased(names ...string) {
 		}
 		db.erased.ids[at.chain][at.id] = true
 		db.facts.dropClient(at.chain, at.id)
+		db.decided.dropClient(at.chain, at.id)
 	}
 }
 
@@ -88,6 +89,13 @@ func (e *erasedClients) has(chain, client string) bool {
 	}
 	e.revived[strings.Join([]string{"chains", chain, "clients", client}, "/")] = true
 	return true
+}
+
+// listed reports whether a client was erased, without having found a key.
+func (e *erasedClients) listed(chain, client string) bool {
+	e.mu.RLock()
+	defer e.mu.RUnlock()
+	return e.ids[chain][client]
 }
 
 // errErased is the error of reading an erased client, the same as for a client that

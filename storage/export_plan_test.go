@@ -29,12 +29,12 @@ const (
 func CachedFacts(db *DB) (sessions, bytes int) {
 	db.facts.mu.Lock()
 	defer db.facts.mu.Unlock()
-	return len(db.facts.bySession), db.facts.bytes
+	return len(db.facts.byPlace), db.facts.bytes
 }
 
 // KeepFacts puts facts of a size into the cache of a session.
 func KeepFacts(db *DB, chain, session string, bytes int) {
-	db.facts.put(chain, namedRow{events.statements, "c", session}, &sessionFacts{newest: 1, bytes: bytes})
+	db.keepFacts(chain, namedRow{events.statements, "c", session}, &sessionFacts{newest: 1, bytes: bytes})
 }
 
 // DropPrepared makes the server forget what a connection of the pool has prepared, as a
@@ -67,4 +67,11 @@ func ForgetPrepared(ctx context.Context, db *DB) error {
 		dc.(*conn).plans = map[string]bool{}
 		return nil
 	})
+}
+
+// KeptDecisions is of how many clients decisions are kept, and their bytes.
+func KeptDecisions(db *DB) (clients, bytes int) {
+	db.decided.mu.Lock()
+	defer db.decided.mu.Unlock()
+	return len(db.decided.byPlace), db.decided.bytes
 }

@@ -1,11 +1,9 @@
 package storage
 
 import (
-	linked "container/list"
 	"crypto/sha256"
 	"fmt"
 	"slices"
-	"sync"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -40,7 +38,7 @@ func Facts(s *Snapshot, session string) ([]*pb.StoredEvent, error) {
 		s.db.facts.drop(s.chain, place)
 		return nil, err
 	}
-	s.db.facts.put(s.chain, place, extended)
+	s.db.keepFacts(s.chain, place, extended)
 	if s.keepOpened {
 		s.digests = append(s.digests, extended.digests)
 	}
@@ -58,7 +56,7 @@ func WantFacts(p *Plan, session string) {
 	}
 	var known *sessionFacts
 	p.parts = append(p.parts, wantedPart{func(st *planStatement) string {
-		known = st.db.facts.get(at.chain, namedRow{events.statements, at.parent, at.id})
+		known = st.db.knownFacts(at.chain, namedRow{events.statements, at.parent, at.id})
 		return st.rows(events.name+ofClient, fmt.Sprintf("chain = $1 and parent = %s and client = %s and sequence >= %s",
 			st.arg("text", at.id), st.arg("text", at.parent), st.arg("bigint", fmt.Sprint(known.newest))), true, "sequence", 0)
 	}, func(f *fetched, rows []plannedRow) {
@@ -124,89 +122,26 @@ const (
 	maxFactBytes = 32 << 20
 )
 
-// factCache keeps the opened events of the sessions that were used last. It holds personal
-// data in memory, of clients whose key the server holds, and forgets those who are erased.
-// It is safe for concurrent use.
-type factCache struct {
-	mu        sync.Mutex
-	bySession map[factKey]*linked.Element // of *cachedFacts
-	recent    *linked.List                // the session used last in front
-	bytes     int
-}
-
-// factKey is a session of a chain.
-type factKey struct {
-	chain string
-	at    namedRow
-}
-
-// cachedFacts are the facts of one session in the cache.
-type cachedFacts struct {
-	key   factKey
-	facts *sessionFacts
-}
-
-func newFactCache() *factCache {
-	return &factCache{bySession: map[factKey]*linked.Element{}, recent: linked.New()}
-}
-
-// get returns what is known of a session; empty, never nil.
-func (c *factCache) get(chain string, at namedRow) *sessionFacts {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	e, known := c.bySession[factKey{chain, at}]
-	if !known {
-		return &sessionFacts{}
-	}
-	c.recent.MoveToFront(e)
-	return e.Value.(*cachedFacts).facts
-}
-
-// put keeps the facts of a session, and forgets the sessions that were not used for
-// longest. A session that takes too much is not kept.
-func (c *factCache) put(chain string, at namedRow, facts *sessionFacts) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	key := factKey{chain, at}
-	if e, known := c.bySession[key]; known {
-		if e.Value.(*cachedFacts).facts.newest > facts.newest {
-			return // a slower call has read less
-		}
-		c.forget(e)
-	}
-	if facts.bytes > maxFactBytes/4 || facts.newest == 0 {
-		return
-	}
-	c.bySession[key] = c.recent.PushFront(&cachedFacts{key, facts})
-	c.bytes += facts.bytes
-	for c.bytes > maxFactBytes {
-		c.forget(c.recent.Back())
+// keepFacts keeps the facts of a session, unless the client was erased, or a faster call has
+// read more.
+func (db *DB) keepFacts(chain string, at namedRow, facts *sessionFacts) {
+	db.facts.put(chain, at, facts, func(known *sessionFacts) bool { return known.newest > facts.newest })
+	if db.erased.listed(chain, at.parent) {
+		db.facts.dropClient(chain, at.parent)
 	}
 }
 
-// drop forgets a session.
-func (c *factCache) drop(chain string, at namedRow) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if e, known := c.bySession[factKey{chain, at}]; known {
-		c.forget(e)
+// knownFacts returns what is known of a session; empty, never nil.
+func (db *DB) knownFacts(chain string, at namedRow) *sessionFacts {
+	if known, ok := db.facts.get(chain, at); ok {
+		return known
 	}
+	return &sessionFacts{}
 }
 
-// dropClient forgets the sessions of a client.
-func (c *factCache) dropClient(chain, client string) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	for key, e := range c.bySession {
-		if key.chain == chain && key.at.parent == client {
-			c.forget(e)
-		}
+func (k *sessionFacts) memory() int {
+	if k.newest == 0 {
+		return 0
 	}
-}
-
-// forget drops a session; the caller holds the lock.
-func (c *factCache) forget(e *linked.Element) {
-	of := c.recent.Remove(e).(*cachedFacts)
-	delete(c.bySession, of.key)
-	c.bytes -= of.facts.bytes
+	return k.bytes
 }

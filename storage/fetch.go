@@ -25,6 +25,8 @@ type fetched struct {
 	lists map[string][]plannedRow
 	// facts are what was known of sessions when their newer events were fetched, by ID.
 	facts map[string]*sessionFacts
+	// recent are the recent decisions of clients, by the ID of the client.
+	recent map[string]recentlyDecided
 	// missed means that the function asked for something that the plan does not have. Its
 	// result must not be used.
 	missed bool
@@ -107,7 +109,8 @@ const claimText = "select :part, '', id::text, '', null::bytea, null::text, null
 func (db *DB) fetch(ctx context.Context, in scope, p *Plan, requestID string) (*Snapshot, error) {
 	chain := in.chain
 	st := &planStatement{db: db, types: []string{"text"}, values: []string{pq.QuoteLiteral(chain)}}
-	f := &fetched{named: map[namedRow]*plannedRow{}, lists: map[string][]plannedRow{}, facts: map[string]*sessionFacts{}}
+	f := &fetched{named: map[namedRow]*plannedRow{}, lists: map[string][]plannedRow{}, facts: map[string]*sessionFacts{},
+		recent: map[string]recentlyDecided{}}
 	var texts []string
 	var keep []func(*fetched, []plannedRow)
 	add := func(text string, k func(*fetched, []plannedRow)) {

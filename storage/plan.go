@@ -195,17 +195,6 @@ func (p *Plan) wantDecisionsOfSessions(client key, newest int) {
 	}, func(f *fetched, rows []plannedRow) { f.keepNamed(countersignatures.statements, rows) }})
 }
 
-// WantRecentDecisions adds what RecentDecisions reads.
-func WantRecentDecisions(p *Plan, client string, since time.Time, limit int) {
-	at, err := parseName(client)
-	if err != nil {
-		return
-	}
-	p.parts = append(p.parts, wantedPart{func(st *planStatement) string {
-		return st.rows(Decisions.name+ofClient, "chain = $1 and "+st.renumbered(recentDecisions, []any{at.chain, at.id, since}), true, "id desc", limit)
-	}, func(f *fetched, rows []plannedRow) { f.lists[recentDecisionsID(at.id)] = rows }})
-}
-
 // WantMeasuredOutcomes adds what MeasuredOutcomes reads.
 func WantMeasuredOutcomes(p *Plan, practitioner string, limit int) {
 	p.parts = append(p.parts, wantedPart{func(st *planStatement) string {

@@ -142,8 +142,8 @@ func TestPlansFindWhatQueriesFind(t *testing.T) {
 			signed, err := storage.CountersignatureOf(s, session.Decision)
 			add(fmt.Sprint(signed, err))
 		}
-		recent, err := storage.RecentDecisions(s, clientName, since, 2)
-		add(seen(recent, "", err))
+		recent, err := storage.RecentDecisions(s, clientName, since, 2, whole)
+		add(seen(decisionsIn(recent), "", err))
 		pace, err := storage.MeasuredOutcomes(s, "amara", 3)
 		add(seen(pace, "", err))
 		facts, err := storage.Facts(s, clientName+"/sessions/s1")

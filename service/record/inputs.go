@@ -145,19 +145,17 @@ func recentSince(now time.Time) time.Time { return now.Add(-rules.DecisionHolds 
 // becomes a yes must find this on its own record: rules can name it and the audit
 // log shows it. It is no error, since an answer may have been wrong.
 func answerChanges(r *storage.Snapshot, engine *rules.Engine, clients []string, in *pb.DecisionInputs, now time.Time) ([]*pb.AnswerChange, error) {
-	decisions, err := OfEach(clients, func(client string) ([]*pb.Decision, error) {
-		return storage.RecentDecisions(r, client, recentSince(now), recentDecisions)
+	earlier, err := OfEach(clients, func(client string) ([]*rules.Earlier, error) {
+		return storage.RecentDecisions(r, client, recentSince(now), recentDecisions, engine.Judge)
 	})
 	if err != nil {
 		return nil, err
 	}
 	if len(clients) > 1 {
-		slices.SortStableFunc(decisions, func(a, b *pb.Decision) int { return b.CreateTime.AsTime().Compare(a.CreateTime.AsTime()) })
+		slices.SortStableFunc(earlier, func(a, b *rules.Earlier) int { return b.CreateTime.Compare(a.CreateTime) })
 	}
-	decisions = slices.DeleteFunc(decisions, func(d *pb.Decision) bool {
-		return now.Sub(d.CreateTime.AsTime()) > rules.DecisionHolds
-	})
-	return engine.AnswerChanges(decisions, in)
+	earlier = slices.DeleteFunc(earlier, func(d *rules.Earlier) bool { return now.Sub(d.CreateTime) > rules.DecisionHolds })
+	return engine.AnswerChanges(earlier, in)
 }
 
 // Decide decides on inputs as the code of a revision does. A check, a what-if,

@@ -3,6 +3,7 @@ package rules
 import (
 	"slices"
 	"strings"
+	"time"
 
 	"cel.dev/cel-go/common/types"
 
@@ -17,52 +18,105 @@ import (
 // the inputs of both decisions under today's rules, not on their findings alone, so that
 // an answer which another rule would also have refused is noticed too.
 
+// Earlier is what is left of an earlier decision once it was judged again: the answers that
+// a danger named. It depends on nothing but the decision and the rules, so a caller may keep
+// it as long as the engine. It must not be changed.
+type Earlier struct {
+	// Decision is the name of the decision.
+	Decision string
+	// CreateTime is when it was made.
+	CreateTime time.Time
+	// stopped means that the decision was no go-ahead. Others are not judged again.
+	stopped bool
+	dangers []danger
+}
+
+// danger is a finding that refused or referred, with the answers of the consultation that
+// it named.
+type danger struct {
+	finding *pb.Finding // only its rule and subject
+	answers []earlierAnswer
+}
+
+// earlierAnswer is the value that a field had, in words.
+type earlierAnswer struct{ field, value string }
+
+// Size is about how many bytes it takes in memory.
+func (d *Earlier) Size() int {
+	size := 200 + len(d.Decision)
+	for _, danger := range d.dangers {
+		size += 300
+		for _, a := range danger.answers {
+			size += 50 + len(a.field) + len(a.value)
+		}
+	}
+	return size
+}
+
+// Judge judges an earlier decision again. Its inputs are judged under today's rules beside
+// the stored findings: a rule that was added since may refuse the earlier answer too.
+func (e *Engine) Judge(d *pb.Decision) (*Earlier, error) {
+	earlier := &Earlier{Decision: d.GetName(), CreateTime: d.GetCreateTime().AsTime(), stopped: contract.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_ASK)}
+	if !earlier.stopped {
+		return earlier, nil
+	}
+	found := d.GetFindings()
+	if complete(d.GetInputs()) == nil {
+		dangers, err := e.dangerousFindings(d.GetInputs())
+		if err != nil {
+			return nil, err
+		}
+		found = slices.Concat(found, dangers)
+	}
+	then, err := e.answers(d.GetInputs())
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range found {
+		if !contract.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) {
+			continue
+		}
+		found := danger{finding: &pb.Finding{RuleId: f.GetRuleId(), Subject: f.GetSubject()}}
+		for _, a := range f.GetAnswers() {
+			// Only answers of the consultation are the salon's to change; records and
+			// numbers change by themselves.
+			if field := a.GetField(); strings.HasPrefix(field, "consultation.") {
+				found.answers = append(found.answers, earlierAnswer{strings.Clone(field), then[field]})
+			}
+		}
+		if len(found.answers) > 0 {
+			earlier.dangers = append(earlier.dangers, found)
+		}
+	}
+	return earlier, nil
+}
+
 // AnswerChanges are the answers of earlier refusals and referrals, the newest first,
 // that were dangerous then and are not now: an answer that a danger named, which has
 // another value, where that danger stands no more. Shopping for a verdict leaves a
 // trace; an honest correction costs one sentence.
-func (e *Engine) AnswerChanges(earlier []*pb.Decision, in *pb.DecisionInputs) ([]*pb.AnswerChange, error) {
+func (e *Engine) AnswerChanges(earlier []*Earlier, in *pb.DecisionInputs) ([]*pb.AnswerChange, error) {
+	if !slices.ContainsFunc(earlier, func(d *Earlier) bool { return d.stopped }) {
+		return nil, nil
+	}
+	standing, err := e.dangerousFindings(in)
+	if err != nil {
+		return nil, err
+	}
+	now, err := e.answers(in)
+	if err != nil {
+		return nil, err
+	}
 	var changes []*pb.AnswerChange
-	var now map[string]string
-	var standing []*pb.Finding
 	for _, d := range earlier {
-		if !contract.AtLeast(d.GetVerdict(), pb.Verdict_VERDICT_ASK) {
-			continue
-		}
-		if now == nil {
-			var err error
-			if standing, err = e.dangerousFindings(in); err != nil {
-				return nil, err
+		for _, danger := range d.dangers {
+			if stillFires(standing, danger.finding) {
+				continue // it was not answered away
 			}
-			if now, err = e.answers(in); err != nil {
-				return nil, err
-			}
-		}
-		found := d.GetFindings()
-		// The earlier inputs are judged again under today's rules, beside the stored
-		// findings: a rule that was added since may refuse the earlier answer too.
-		if complete(d.GetInputs()) == nil {
-			dangers, err := e.dangerousFindings(d.GetInputs())
-			if err != nil {
-				return nil, err
-			}
-			found = slices.Concat(found, dangers)
-		}
-		then, err := e.answers(d.GetInputs())
-		if err != nil {
-			return nil, err
-		}
-		for _, f := range found {
-			// A danger that still fires was not answered away.
-			if !contract.AtLeast(f.GetSeverity(), pb.Severity_SEVERITY_REFER) || stillFires(standing, f) {
-				continue
-			}
-			for _, a := range f.GetAnswers() {
-				// Only answers of the consultation are the salon's to change;
-				// records and numbers change by themselves.
-				if field := a.GetField(); strings.HasPrefix(field, "consultation.") && then[field] != now[field] {
-					changes = addChange(changes, &pb.AnswerChange{Field: field, EarlierValue: then[field], Value: now[field],
-						Decision: d.GetName(), RuleIds: []string{f.GetRuleId()}})
+			for _, then := range danger.answers {
+				if then.value != now[then.field] {
+					changes = addChange(changes, &pb.AnswerChange{Field: then.field, EarlierValue: then.value, Value: now[then.field],
+						Decision: d.Decision, RuleIds: []string{danger.finding.RuleId}})
 				}
 			}
 		}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"pgregory.net/rapid"
 
 	pb "alkalog/proto/alkalogv1"
 )
@@ -20,7 +21,7 @@ func TestAnswerChanges(t *testing.T) {
 	d.Name = "chains/ebb-and-flow/clients/c/decisions/refused"
 	changes := func(earlier *pb.Decision, in *pb.DecisionInputs) []*pb.AnswerChange {
 		t.Helper()
-		found, err := e.AnswerChanges([]*pb.Decision{earlier}, in)
+		found, err := e.AnswerChanges(judged(t, e, earlier), in)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -67,13 +68,13 @@ func TestAnswerBehindAWordChanges(t *testing.T) {
 		if d.GetVerdict() != c.want {
 			t.Errorf("%s: %s, want %s", name, d.GetVerdict(), c.want)
 		}
-		got, err := e.AnswerChanges([]*pb.Decision{d}, soundHead())
+		got, err := e.AnswerChanges(judged(t, e, d), soundHead())
 		if err != nil || !slices.ContainsFunc(got, func(a *pb.AnswerChange) bool { return a.Field == field && a.EarlierValue == "yes" && a.Value == "no" }) {
 			t.Errorf("%s, then no allergy: %v, %v", name, got, err)
 		}
 		cleared := proto.CloneOf(in)
 		cleared.Consultation.History.DoctorsWords = []*pb.DoctorsWord{{Cause: pb.ClearanceCause_CLEARANCE_CAUSE_ALLERGY, GiveDate: dateAgo(day), Reference: "N 101"}}
-		if got, err := e.AnswerChanges([]*pb.Decision{d}, cleared); err != nil || len(got) > 0 {
+		if got, err := e.AnswerChanges(judged(t, e, d), cleared); err != nil || len(got) > 0 {
 			t.Errorf("%s, then a whole word: %v, %v", name, got, err)
 		}
 	}
@@ -93,4 +94,17 @@ func TestChangedAnswersAreAskedAbout(t *testing.T) {
 	if d.Verdict != pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS || findingOf(d, "answer.changed", "") == nil {
 		t.Errorf("with words: %s, %v", d.Verdict, d.Findings)
 	}
+}
+
+// judged are earlier decisions as AnswerChanges takes them.
+func judged(t rapid.TB, e *Engine, decisions ...*pb.Decision) (earlier []*Earlier) {
+	t.Helper()
+	for _, d := range decisions {
+		j, err := e.Judge(d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		earlier = append(earlier, j)
+	}
+	return earlier
 }
