@@ -34,7 +34,7 @@ func (c demoCommand) Run(ctx context.Context, std streams) error {
 	start := func(ctx context.Context, dir string, now func() time.Time) (demo.Server, error) {
 		return serve.Start(ctx, serve.Config{
 			CoverageInterval: time.Hour, // no coverage entries during the demo, so that every run has the same audit entries
-			Address:          "127.0.0.1:0", DataDir: dir, PGBin: c.PGBin, Clock: now, Development: true,
+			Address:          "127.0.0.1:0", DataDir: dir, PGBin: c.PGBin, Clock: now, Development: true, Progress: progressTo(std.err),
 		})
 	}
 	options := demo.Options{JSON: c.JSON, Out: std.out, Progress: std.err, Dir: c.DataDir, Start: start}

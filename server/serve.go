@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"strings"
@@ -37,9 +38,7 @@ func (c serveCommand) Run(ctx context.Context, std streams) error {
 	if cfg.Development && cfg.WebAddress != "" {
 		cfg.WebPage = workbench.Page()
 	}
-	if cfg.DataDir != "" {
-		fmt.Fprintf(std.err, "starting a private PostgreSQL in %s\n", cfg.DataDir)
-	}
+	cfg.Progress = progressTo(std.err)
 	server, err := serve.Start(ctx, cfg)
 	if err != nil {
 		return err
@@ -48,6 +47,11 @@ func (c serveCommand) Run(ctx context.Context, std streams) error {
 	stop := context.AfterFunc(ctx, func() { server.Stop(context.WithoutCancel(ctx)) })
 	defer stop()
 	return server.Wait()
+}
+
+// progressTo returns a function that prints each step of a start on a line.
+func progressTo(out io.Writer) func(string) {
+	return func(step string) { fmt.Fprintln(out, step) }
 }
 
 // welcome is the text printed at startup: the address, the database and an

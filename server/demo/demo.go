@@ -103,13 +103,13 @@ func (o Options) withServer(ctx context.Context, salonClock *clock, play func(ad
 		return err
 	}
 	defer func() { err = errors.Join(err, leave()) }()
-	o.progress("starting a private PostgreSQL and the server in %s", dir)
+	o.progress("starting a server of the demo's own")
 	server, err := o.Start(ctx, dir, salonClock.Now)
 	if err != nil {
 		return err
 	}
 	defer func() {
-		o.progress("stopping both")
+		o.progress("stopping it")
 		server.Stop(context.WithoutCancel(ctx))
 		err = errors.Join(err, server.Wait())
 	}()

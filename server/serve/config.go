@@ -52,6 +52,9 @@ type Config struct {
 	// backups, so that a restored backup does not bring them back. Empty:
 	// "erased" in DataDir; with Database, no such file.
 	ErasureFile string
+	// Progress is told, for people, what a start is about to do: some steps take
+	// seconds, the first start of a private database most of all. Nil: nobody is told.
+	Progress func(step string)
 	// Clock is the server's own clock. Nil: the machine's.
 	Clock func() time.Time
 	// Reference returns the reference time, which services use; Clock is
@@ -182,6 +185,9 @@ func (c Config) Check() error {
 // operator sees all of them at once.
 func (c Config) complete() (Config, error) {
 	c.Address = cmp.Or(c.Address, DefaultAddress)
+	if c.Progress == nil {
+		c.Progress = func(string) {}
+	}
 	if c.Clock == nil {
 		c.Clock = time.Now
 	}

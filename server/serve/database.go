@@ -71,6 +71,7 @@ func openPrivate(ctx context.Context, cfg Config) (database, error) {
 // startPrivate starts the private cluster and migrates it. PostgreSQL's own
 // messages are logged at debug level.
 func startPrivate(ctx context.Context, cfg Config) (database, error) {
+	cfg.Progress("starting a private PostgreSQL in " + cfg.DataDir)
 	words := slog.NewLogLogger(cfg.Logger.With("from", "postgres").Handler(), slog.LevelDebug)
 	cluster, err := localpg.Keep(ctx, localpg.Config{Dir: cfg.DataDir, BinDir: cfg.PGBin, Log: words.Writer()}, func(err error) {
 		if err == nil {
@@ -83,6 +84,7 @@ func startPrivate(ctx context.Context, cfg Config) (database, error) {
 		return database{}, err
 	}
 	d := database{cluster: cluster, description: fmt.Sprintf("a private PostgreSQL %s in %s", cluster.Version(), cfg.DataDir)}
+	cfg.Progress("migrating the schema")
 	if err := migrate(ctx, cluster.DSN("", ""), true); err != nil { // it has no other servers
 		return database{}, errors.Join(err, d.close())
 	}

@@ -194,6 +194,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 		return nil, err
 	}
 	if cfg.Compiled == nil {
+		cfg.Progress("compiling the rules")
 		if cfg.Compiled, err = Compile(); err != nil {
 			return nil, err
 		}
@@ -204,6 +205,7 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 	}
 	cfg.counters = &Counters{}
 	cfg.reference = openReferenceClock(ctx, cfg, db.db, ownReference)
+	cfg.Progress("opening the audit logs")
 	clients, err := openClients(ctx, cfg, db)
 	if err != nil {
 		return nil, errors.Join(err, db.close())
