@@ -26,6 +26,7 @@ const (
 type chain struct {
 	*testServer
 	name                                            string
+	kind                                            pb.ChainKind
 	salon                                           string
 	operator, odile, imara, amara, teo, vesna, till person
 	relaxer, base, normalizer, shampoo              string
@@ -63,7 +64,7 @@ func (c *chain) create(t testing.TB) {
 	t.Helper()
 	id := last(c.name)
 	must(t, c.operator, c.directory.CreateChain, &pb.CreateChainRequest{
-		ChainId: id, Chain: &pb.Chain{DisplayName: "Invented chain " + id}, RequestId: newID()})
+		ChainId: id, Chain: &pb.Chain{DisplayName: "Invented chain " + id, Kind: c.kind}, RequestId: newID()})
 	must(t, c.odile, c.directory.CreateSalon, &pb.CreateSalonRequest{
 		Parent: c.name, SalonId: last(c.salon), RequestId: newID(),
 		Salon: &pb.Salon{DisplayName: "North Quay", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK, TimeZone: "Europe/London", MinutesToBowl: new(int32(1))}})
@@ -79,6 +80,7 @@ func (c *chain) create(t testing.TB) {
 // licensed is what the directory says of a person; students hold no licence.
 func (c *chain) licensed(p person) *pb.Practitioner {
 	entry := &pb.Practitioner{DisplayName: "Invented " + last(p.name), Role: p.role, Salons: []string{c.salon}}
+	entry.Instructor = c.kind == pb.ChainKind_CHAIN_KIND_SCHOOL && p.role == pb.Role_ROLE_SUPERVISOR
 	if p.role != pb.Role_ROLE_STUDENT {
 		entry.LicenceNumber = "INV-" + last(p.name)
 		entry.LicenceExpireTime = timestamppb.New(c.clock.Now().AddDate(1, 0, 0))

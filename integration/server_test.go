@@ -70,6 +70,7 @@ type stubs struct {
 	outcome      pb.OutcomeServiceClient
 	incident     pb.IncidentServiceClient
 	audit        pb.AuditServiceClient
+	training     pb.TrainingServiceClient
 }
 
 // dial connects to a server.
@@ -88,7 +89,7 @@ func newStubs(conn *grpc.ClientConn) stubs {
 	return stubs{
 		conn, pb.NewDirectoryServiceClient(conn), pb.NewCatalogServiceClient(conn), pb.NewConsultationServiceClient(conn),
 		pb.NewEligibilityServiceClient(conn), pb.NewProcessingServiceClient(conn), pb.NewOutcomeServiceClient(conn),
-		pb.NewIncidentServiceClient(conn), pb.NewAuditServiceClient(conn),
+		pb.NewIncidentServiceClient(conn), pb.NewAuditServiceClient(conn), pb.NewTrainingServiceClient(conn),
 	}
 }
 

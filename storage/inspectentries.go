@@ -32,6 +32,7 @@ var auditedTables = []auditedTable{
 	{table: "overrides", kinds: causeKinds, needs: "true"},
 	{table: "incidents", kinds: "'ENTRY_KIND_INCIDENT', 'ENTRY_KIND_FOLLOW_UP', 'ENTRY_KIND_FOLLOW_UP_OVERDUE'", needs: "true"},
 	{table: "countersignatures", kinds: "'ENTRY_KIND_COUNTERSIGNED'", needs: "true"},
+	{table: "mark_sheets", kinds: "'ENTRY_KIND_MARKS_CONFIRMED'", needs: "r.confirmed"},
 }
 
 // refuses reports whether a decision, given as its encoded form, refuses or refers.

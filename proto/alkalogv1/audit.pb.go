@@ -80,6 +80,8 @@ const (
 	EntryKind_ENTRY_KIND_CLIENTS_LINKED EntryKind = 23
 	// A client was taken out of its link, because it is another person.
 	EntryKind_ENTRY_KIND_CLIENTS_UNLINKED EntryKind = 24
+	// An instructor confirmed or corrected the marks of an attempt, in a school chain.
+	EntryKind_ENTRY_KIND_MARKS_CONFIRMED EntryKind = 30
 	// A product was created or changed.
 	EntryKind_ENTRY_KIND_PRODUCT_CHANGED EntryKind = 40
 	// A practitioner was created or changed.
@@ -127,6 +129,7 @@ var (
 		22: "ENTRY_KIND_VISIT_MOVED",
 		23: "ENTRY_KIND_CLIENTS_LINKED",
 		24: "ENTRY_KIND_CLIENTS_UNLINKED",
+		30: "ENTRY_KIND_MARKS_CONFIRMED",
 		40: "ENTRY_KIND_PRODUCT_CHANGED",
 		41: "ENTRY_KIND_PRACTITIONER_CHANGED",
 		42: "ENTRY_KIND_SALON_CHANGED",
@@ -161,6 +164,7 @@ var (
 		"ENTRY_KIND_VISIT_MOVED":          22,
 		"ENTRY_KIND_CLIENTS_LINKED":       23,
 		"ENTRY_KIND_CLIENTS_UNLINKED":     24,
+		"ENTRY_KIND_MARKS_CONFIRMED":      30,
 		"ENTRY_KIND_PRODUCT_CHANGED":      40,
 		"ENTRY_KIND_PRACTITIONER_CHANGED": 41,
 		"ENTRY_KIND_SALON_CHANGED":        42,
@@ -806,7 +810,7 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x0ecovered_digest\x18, \x01(\fB\x04\xa0\xb2\x19\x01R\rcoveredDigest\x12%\n" +
 	"\x0ecovered_writes\x18- \x01(\x03R\rcoveredWrites\x12'\n" +
 	"\x0fcovered_records\x18. \x01(\x03R\x0ecoveredRecords:7\xeaA4\n" +
-	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\x9d\a\n" +
+	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xbd\a\n" +
 	"\tEntryKind\x12\x1a\n" +
 	"\x16ENTRY_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12ENTRY_KIND_REFUSAL\x10\x01\x12\x17\n" +
@@ -834,6 +838,7 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x16ENTRY_KIND_VISIT_MOVED\x10\x16\x12\x1d\n" +
 	"\x19ENTRY_KIND_CLIENTS_LINKED\x10\x17\x12\x1f\n" +
 	"\x1bENTRY_KIND_CLIENTS_UNLINKED\x10\x18\x12\x1e\n" +
+	"\x1aENTRY_KIND_MARKS_CONFIRMED\x10\x1e\x12\x1e\n" +
 	"\x1aENTRY_KIND_PRODUCT_CHANGED\x10(\x12#\n" +
 	"\x1fENTRY_KIND_PRACTITIONER_CHANGED\x10)\x12\x1c\n" +
 	"\x18ENTRY_KIND_SALON_CHANGED\x10*\x12\x1d\n" +

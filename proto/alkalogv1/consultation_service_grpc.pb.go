@@ -43,7 +43,8 @@ const (
 //
 // ConsultationService stores clients and their consultations.
 type ConsultationServiceClient interface {
-	// CreateClient creates a client. Errors: NOT_FOUND for an unknown parent or reference.
+	// CreateClient creates a client. Errors: NOT_FOUND for an unknown parent or reference;
+	// FAILED_PRECONDITION if the chain is a school, which has no clients.
 	CreateClient(ctx context.Context, in *CreateClientRequest, opts ...grpc.CallOption) (*CreateClientResponse, error)
 	// GetClient returns a client. Errors: NOT_FOUND.
 	GetClient(ctx context.Context, in *GetClientRequest, opts ...grpc.CallOption) (*GetClientResponse, error)
@@ -321,7 +322,8 @@ type ConsultationService_ExportClientClient = grpc.ServerStreamingClient[ExportC
 //
 // ConsultationService stores clients and their consultations.
 type ConsultationServiceServer interface {
-	// CreateClient creates a client. Errors: NOT_FOUND for an unknown parent or reference.
+	// CreateClient creates a client. Errors: NOT_FOUND for an unknown parent or reference;
+	// FAILED_PRECONDITION if the chain is a school, which has no clients.
 	CreateClient(context.Context, *CreateClientRequest) (*CreateClientResponse, error)
 	// GetClient returns a client. Errors: NOT_FOUND.
 	GetClient(context.Context, *GetClientRequest) (*GetClientResponse, error)

@@ -24,6 +24,60 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// ChainKind is what a chain is for.
+type ChainKind int32
+
+const (
+	// Salons with clients, as SALONS: chains from before kinds were stored.
+	ChainKind_CHAIN_KIND_UNSPECIFIED ChainKind = 0
+	// Salons with clients.
+	ChainKind_CHAIN_KIND_SALONS ChainKind = 1
+	// A school: it holds cases, attempts and marks, and no clients. A chain that trains
+	// its own people has a school chain beside its salon chain.
+	ChainKind_CHAIN_KIND_SCHOOL ChainKind = 2
+)
+
+// Enum value maps for ChainKind.
+var (
+	ChainKind_name = map[int32]string{
+		0: "CHAIN_KIND_UNSPECIFIED",
+		1: "CHAIN_KIND_SALONS",
+		2: "CHAIN_KIND_SCHOOL",
+	}
+	ChainKind_value = map[string]int32{
+		"CHAIN_KIND_UNSPECIFIED": 0,
+		"CHAIN_KIND_SALONS":      1,
+		"CHAIN_KIND_SCHOOL":      2,
+	}
+)
+
+func (x ChainKind) Enum() *ChainKind {
+	p := new(ChainKind)
+	*p = x
+	return p
+}
+
+func (x ChainKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ChainKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_alkalog_v1_directory_proto_enumTypes[0].Descriptor()
+}
+
+func (ChainKind) Type() protoreflect.EnumType {
+	return &file_alkalog_v1_directory_proto_enumTypes[0]
+}
+
+func (x ChainKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ChainKind.Descriptor instead.
+func (ChainKind) EnumDescriptor() ([]byte, []int) {
+	return file_alkalog_v1_directory_proto_rawDescGZIP(), []int{0}
+}
+
 // Chain is a group of salons that share clients, products and policies. A
 // single salon is a chain of one.
 type Chain struct {
@@ -42,6 +96,8 @@ type Chain struct {
 	// How long records are kept. Absent: until a client is erased on request, and
 	// answered requests for 35 days.
 	Retention *Retention `protobuf:"bytes,6,opt,name=retention,proto3" json:"retention,omitempty"`
+	// What the chain is for; fixed when it is created.
+	Kind ChainKind `protobuf:"varint,20,opt,name=kind,proto3,enum=alkalog.v1.ChainKind" json:"kind,omitempty"`
 	// The settings that tills read. They are written by UpdateChainSettings and
 	// covered by the chain's etag.
 	Settings      *ChainSettings `protobuf:"bytes,30,opt,name=settings,proto3" json:"settings,omitempty"`
@@ -119,6 +175,13 @@ func (x *Chain) GetRetention() *Retention {
 		return x.Retention
 	}
 	return nil
+}
+
+func (x *Chain) GetKind() ChainKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ChainKind_CHAIN_KIND_UNSPECIFIED
 }
 
 func (x *Chain) GetSettings() *ChainSettings {
@@ -441,7 +504,9 @@ type Practitioner struct {
 	// When the licence ends, UTC. Absent: not known, which is not "valid".
 	LicenceExpireTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=licence_expire_time,json=licenceExpireTime,proto3" json:"licence_expire_time,omitempty"`
 	// Salons in which the person works, up to 100.
-	Salons        []string `protobuf:"bytes,9,rep,name=salons,proto3" json:"salons,omitempty"`
+	Salons []string `protobuf:"bytes,9,rep,name=salons,proto3" json:"salons,omitempty"`
+	// True for a supervisor who may set cases and confirm marks in a school chain.
+	Instructor    bool `protobuf:"varint,40,opt,name=instructor,proto3" json:"instructor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -539,12 +604,19 @@ func (x *Practitioner) GetSalons() []string {
 	return nil
 }
 
+func (x *Practitioner) GetInstructor() bool {
+	if x != nil {
+		return x.Instructor
+	}
+	return false
+}
+
 var File_alkalog_v1_directory_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\n" +
 	"\x1aalkalog/v1/directory.proto\x12\n" +
-	"alkalog.v1\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8f\x04\n" +
+	"alkalog.v1\x1a\x15alkalog/v1/hair.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc4\x04\n" +
 	"\x05Chain\x12E\n" +
 	"\x04name\x18\x01 \x01(\tB1\xe0A\b\xbaH'r%2#^(chains/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -553,7 +625,8 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\vupdate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\n" +
 	"updateTime\x12\x84\x01\n" +
 	"\fdisplay_name\x18\x05 \x01(\tBa\xe0A\x02\xbaHWrU\x10\x01\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x01R\vdisplayName\x123\n" +
-	"\tretention\x18\x06 \x01(\v2\x15.alkalog.v1.RetentionR\tretention\x12:\n" +
+	"\tretention\x18\x06 \x01(\v2\x15.alkalog.v1.RetentionR\tretention\x123\n" +
+	"\x04kind\x18\x14 \x01(\x0e2\x15.alkalog.v1.ChainKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12:\n" +
 	"\bsettings\x18\x1e \x01(\v2\x19.alkalog.v1.ChainSettingsB\x03\xe0A\x03R\bsettings:\"\xeaA\x1f\n" +
 	"\ralkalog/Chain\x12\x0echains/{chain}\"\xf8\x03\n" +
 	"\rChainSettings\x12N\n" +
@@ -591,7 +664,7 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	" \x01(\tB\x1b\xbaH\x14r\x122\x10^([0-9]{1,15})?$\xa0\xb2\x19\x01R\x0femergencyNumber\x126\n" +
 	"\x0fminutes_to_bowl\x18\b \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x0f(\x00H\x00R\rminutesToBowl\x88\x01\x01:1\xeaA.\n" +
 	"\ralkalog/Salon\x12\x1dchains/{chain}/salons/{salon}B\x12\n" +
-	"\x10_minutes_to_bowl\"\xfb\x06\n" +
+	"\x10_minutes_to_bowl\"\x9b\a\n" +
 	"\fPractitioner\x12k\n" +
 	"\x04name\x18\x01 \x01(\tBW\xe0A\b\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -604,8 +677,15 @@ const file_alkalog_v1_directory_proto_rawDesc = "" +
 	"\x0elicence_number\x18\a \x01(\tB\\\xbaHUrS\x18<2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x06R\rlicenceNumber\x12J\n" +
 	"\x13licence_expire_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\x11licenceExpireTime\x12{\n" +
 	"\x06salons\x18\t \x03(\tBc\xfaA\x0f\n" +
-	"\ralkalog/Salon\xbaHJ\x92\x01G\x10d\"CrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06salons:J\xeaAC\n" +
-	"\x14alkalog/Practitioner\x12+chains/{chain}/practitioners/{practitioner}\x88\xb2\x19\x06B5\n" +
+	"\ralkalog/Salon\xbaHJ\x92\x01G\x10d\"CrA2?^chains/[a-z0-9][a-z0-9-]{0,62}/salons/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06salons\x12\x1e\n" +
+	"\n" +
+	"instructor\x18( \x01(\bR\n" +
+	"instructor:J\xeaAC\n" +
+	"\x14alkalog/Practitioner\x12+chains/{chain}/practitioners/{practitioner}\x88\xb2\x19\x06*U\n" +
+	"\tChainKind\x12\x1a\n" +
+	"\x16CHAIN_KIND_UNSPECIFIED\x10\x00\x12\x15\n" +
+	"\x11CHAIN_KIND_SALONS\x10\x01\x12\x15\n" +
+	"\x11CHAIN_KIND_SCHOOL\x10\x02B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (
@@ -620,35 +700,38 @@ func file_alkalog_v1_directory_proto_rawDescGZIP() []byte {
 	return file_alkalog_v1_directory_proto_rawDescData
 }
 
+var file_alkalog_v1_directory_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
 var file_alkalog_v1_directory_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_alkalog_v1_directory_proto_goTypes = []any{
-	(*Chain)(nil),                 // 0: alkalog.v1.Chain
-	(*ChainSettings)(nil),         // 1: alkalog.v1.ChainSettings
-	(*Retention)(nil),             // 2: alkalog.v1.Retention
-	(*Salon)(nil),                 // 3: alkalog.v1.Salon
-	(*Practitioner)(nil),          // 4: alkalog.v1.Practitioner
-	(*timestamppb.Timestamp)(nil), // 5: google.protobuf.Timestamp
-	(Jurisdiction)(0),             // 6: alkalog.v1.Jurisdiction
-	(Role)(0),                     // 7: alkalog.v1.Role
+	(ChainKind)(0),                // 0: alkalog.v1.ChainKind
+	(*Chain)(nil),                 // 1: alkalog.v1.Chain
+	(*ChainSettings)(nil),         // 2: alkalog.v1.ChainSettings
+	(*Retention)(nil),             // 3: alkalog.v1.Retention
+	(*Salon)(nil),                 // 4: alkalog.v1.Salon
+	(*Practitioner)(nil),          // 5: alkalog.v1.Practitioner
+	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
+	(Jurisdiction)(0),             // 7: alkalog.v1.Jurisdiction
+	(Role)(0),                     // 8: alkalog.v1.Role
 }
 var file_alkalog_v1_directory_proto_depIdxs = []int32{
-	5,  // 0: alkalog.v1.Chain.create_time:type_name -> google.protobuf.Timestamp
-	5,  // 1: alkalog.v1.Chain.update_time:type_name -> google.protobuf.Timestamp
-	2,  // 2: alkalog.v1.Chain.retention:type_name -> alkalog.v1.Retention
-	1,  // 3: alkalog.v1.Chain.settings:type_name -> alkalog.v1.ChainSettings
-	5,  // 4: alkalog.v1.ChainSettings.update_time:type_name -> google.protobuf.Timestamp
-	5,  // 5: alkalog.v1.Salon.create_time:type_name -> google.protobuf.Timestamp
-	5,  // 6: alkalog.v1.Salon.update_time:type_name -> google.protobuf.Timestamp
-	6,  // 7: alkalog.v1.Salon.jurisdiction:type_name -> alkalog.v1.Jurisdiction
-	5,  // 8: alkalog.v1.Practitioner.create_time:type_name -> google.protobuf.Timestamp
-	5,  // 9: alkalog.v1.Practitioner.update_time:type_name -> google.protobuf.Timestamp
-	7,  // 10: alkalog.v1.Practitioner.role:type_name -> alkalog.v1.Role
-	5,  // 11: alkalog.v1.Practitioner.licence_expire_time:type_name -> google.protobuf.Timestamp
-	12, // [12:12] is the sub-list for method output_type
-	12, // [12:12] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	6,  // 0: alkalog.v1.Chain.create_time:type_name -> google.protobuf.Timestamp
+	6,  // 1: alkalog.v1.Chain.update_time:type_name -> google.protobuf.Timestamp
+	3,  // 2: alkalog.v1.Chain.retention:type_name -> alkalog.v1.Retention
+	0,  // 3: alkalog.v1.Chain.kind:type_name -> alkalog.v1.ChainKind
+	2,  // 4: alkalog.v1.Chain.settings:type_name -> alkalog.v1.ChainSettings
+	6,  // 5: alkalog.v1.ChainSettings.update_time:type_name -> google.protobuf.Timestamp
+	6,  // 6: alkalog.v1.Salon.create_time:type_name -> google.protobuf.Timestamp
+	6,  // 7: alkalog.v1.Salon.update_time:type_name -> google.protobuf.Timestamp
+	7,  // 8: alkalog.v1.Salon.jurisdiction:type_name -> alkalog.v1.Jurisdiction
+	6,  // 9: alkalog.v1.Practitioner.create_time:type_name -> google.protobuf.Timestamp
+	6,  // 10: alkalog.v1.Practitioner.update_time:type_name -> google.protobuf.Timestamp
+	8,  // 11: alkalog.v1.Practitioner.role:type_name -> alkalog.v1.Role
+	6,  // 12: alkalog.v1.Practitioner.licence_expire_time:type_name -> google.protobuf.Timestamp
+	13, // [13:13] is the sub-list for method output_type
+	13, // [13:13] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_directory_proto_init() }
@@ -665,13 +748,14 @@ func file_alkalog_v1_directory_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_alkalog_v1_directory_proto_rawDesc), len(file_alkalog_v1_directory_proto_rawDesc)),
-			NumEnums:      0,
+			NumEnums:      1,
 			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
 		GoTypes:           file_alkalog_v1_directory_proto_goTypes,
 		DependencyIndexes: file_alkalog_v1_directory_proto_depIdxs,
+		EnumInfos:         file_alkalog_v1_directory_proto_enumTypes,
 		MessageInfos:      file_alkalog_v1_directory_proto_msgTypes,
 	}.Build()
 	File_alkalog_v1_directory_proto = out.File

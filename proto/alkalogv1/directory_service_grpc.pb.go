@@ -47,7 +47,8 @@ type DirectoryServiceClient interface {
 	// of the caller, or the one salon that the caller is confined to, is not in
 	// the directory.
 	DescribeCaller(ctx context.Context, in *DescribeCallerRequest, opts ...grpc.CallOption) (*DescribeCallerResponse, error)
-	// CreateChain creates a chain. Errors: ALREADY_EXISTS if the id is taken.
+	// CreateChain creates a chain. Errors: ALREADY_EXISTS if the id is taken;
+	// FAILED_PRECONDITION for a school while servers of an older version may write.
 	CreateChain(ctx context.Context, in *CreateChainRequest, opts ...grpc.CallOption) (*CreateChainResponse, error)
 	// GetChain returns a chain. Errors: NOT_FOUND.
 	GetChain(ctx context.Context, in *GetChainRequest, opts ...grpc.CallOption) (*GetChainResponse, error)
@@ -255,7 +256,8 @@ type DirectoryServiceServer interface {
 	// of the caller, or the one salon that the caller is confined to, is not in
 	// the directory.
 	DescribeCaller(context.Context, *DescribeCallerRequest) (*DescribeCallerResponse, error)
-	// CreateChain creates a chain. Errors: ALREADY_EXISTS if the id is taken.
+	// CreateChain creates a chain. Errors: ALREADY_EXISTS if the id is taken;
+	// FAILED_PRECONDITION for a school while servers of an older version may write.
 	CreateChain(context.Context, *CreateChainRequest) (*CreateChainResponse, error)
 	// GetChain returns a chain. Errors: NOT_FOUND.
 	GetChain(context.Context, *GetChainRequest) (*GetChainResponse, error)

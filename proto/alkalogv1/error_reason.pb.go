@@ -397,6 +397,44 @@ const (
 	// Next: Wait for RetryInfo.retry_delay, then retry with the same request_id. If
 	// it stays so, the operator must make room for the server's erasure file.
 	ErrorReason_ERROR_REASON_ERASURE_FILE_UNAVAILABLE ErrorReason = 62
+	// The chain is not a school, and cases exist only in a school chain.
+	//
+	// Next: Use a school chain; an operator creates one (Chain.kind).
+	ErrorReason_ERROR_REASON_NOT_A_SCHOOL ErrorReason = 90
+	// The chain is a school. It holds cases and no clients.
+	//
+	// Next: Use a case to practise, and the salon chain for a client.
+	ErrorReason_ERROR_REASON_SCHOOL_HAS_NO_CLIENTS ErrorReason = 91
+	// The case is archived.
+	//
+	// Next: Begin an attempt on another case.
+	ErrorReason_ERROR_REASON_CASE_ARCHIVED ErrorReason = 92
+	// The decision of the attempt is stated, and nothing can be asked or stated any more.
+	//
+	// Next: Begin a new attempt.
+	ErrorReason_ERROR_REASON_ATTEMPT_SUBMITTED ErrorReason = 93
+	// The decision of the attempt is not stated yet.
+	//
+	// Next: Call SubmitAttempt first.
+	ErrorReason_ERROR_REASON_ATTEMPT_NOT_SUBMITTED ErrorReason = 94
+	// The case has no practice service, or its reference does not let a service go
+	// ahead.
+	//
+	// Next: Have the attempt marked without one.
+	ErrorReason_ERROR_REASON_PRACTICE_NOT_ALLOWED ErrorReason = 95
+	// A newer sheet of the attempt was confirmed.
+	//
+	// Next: Read the attempt and correct its newest confirmed sheet.
+	ErrorReason_ERROR_REASON_SHEET_REPLACED ErrorReason = 96
+	// The caller is a supervisor whom the directory does not call an instructor.
+	//
+	// Next: Let an instructor do it, or let a manager set Practitioner.instructor.
+	ErrorReason_ERROR_REASON_NOT_AN_INSTRUCTOR ErrorReason = 97
+	// A school chain cannot be created while servers of an older version may write: they
+	// would take clients into it.
+	//
+	// Next: Let the operator end the upgrade with migrate --finish, then retry.
+	ErrorReason_ERROR_REASON_SCHOOL_NEEDS_UPGRADE ErrorReason = 98
 )
 
 // Enum value maps for ErrorReason.
@@ -465,6 +503,15 @@ var (
 		60: "ERROR_REASON_FOLLOW_UP_DONE",
 		61: "ERROR_REASON_FOLLOW_UP_TOO_EARLY",
 		62: "ERROR_REASON_ERASURE_FILE_UNAVAILABLE",
+		90: "ERROR_REASON_NOT_A_SCHOOL",
+		91: "ERROR_REASON_SCHOOL_HAS_NO_CLIENTS",
+		92: "ERROR_REASON_CASE_ARCHIVED",
+		93: "ERROR_REASON_ATTEMPT_SUBMITTED",
+		94: "ERROR_REASON_ATTEMPT_NOT_SUBMITTED",
+		95: "ERROR_REASON_PRACTICE_NOT_ALLOWED",
+		96: "ERROR_REASON_SHEET_REPLACED",
+		97: "ERROR_REASON_NOT_AN_INSTRUCTOR",
+		98: "ERROR_REASON_SCHOOL_NEEDS_UPGRADE",
 	}
 	ErrorReason_value = map[string]int32{
 		"ERROR_REASON_UNSPECIFIED":                 0,
@@ -530,6 +577,15 @@ var (
 		"ERROR_REASON_FOLLOW_UP_DONE":              60,
 		"ERROR_REASON_FOLLOW_UP_TOO_EARLY":         61,
 		"ERROR_REASON_ERASURE_FILE_UNAVAILABLE":    62,
+		"ERROR_REASON_NOT_A_SCHOOL":                90,
+		"ERROR_REASON_SCHOOL_HAS_NO_CLIENTS":       91,
+		"ERROR_REASON_CASE_ARCHIVED":               92,
+		"ERROR_REASON_ATTEMPT_SUBMITTED":           93,
+		"ERROR_REASON_ATTEMPT_NOT_SUBMITTED":       94,
+		"ERROR_REASON_PRACTICE_NOT_ALLOWED":        95,
+		"ERROR_REASON_SHEET_REPLACED":              96,
+		"ERROR_REASON_NOT_AN_INSTRUCTOR":           97,
+		"ERROR_REASON_SCHOOL_NEEDS_UPGRADE":        98,
 	}
 )
 
@@ -652,7 +708,7 @@ const file_alkalog_v1_error_reason_proto_rawDesc = "" +
 	"\x18ERROR_SCOPE_EVERY_CHANGE\x10\x03\x12\x1c\n" +
 	"\x18ERROR_SCOPE_EVERY_STREAM\x10\x04\x12&\n" +
 	"\"ERROR_SCOPE_EVERY_WHOLE_CHAIN_CALL\x10\x05\x12\x19\n" +
-	"\x15ERROR_SCOPE_OPEN_CALL\x10\x06*\xfe\x15\n" +
+	"\x15ERROR_SCOPE_OPEN_CALL\x10\x06*\x9e\x19\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12*\n" +
 	"\x1cERROR_REASON_UNAUTHENTICATED\x10\x01\x1a\b\x92\xb2\x19\x04\b\x10\x10\x02\x12+\n" +
@@ -719,7 +775,16 @@ const file_alkalog_v1_error_reason_proto_rawDesc = "" +
 	"!ERROR_REASON_SECOND_PERSON_NEEDED\x10;\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12)\n" +
 	"\x1bERROR_REASON_FOLLOW_UP_DONE\x10<\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12.\n" +
 	" ERROR_REASON_FOLLOW_UP_TOO_EARLY\x10=\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x123\n" +
-	"%ERROR_REASON_ERASURE_FILE_UNAVAILABLE\x10>\x1a\b\x92\xb2\x19\x04\b\x0e\x10\x01:Q\n" +
+	"%ERROR_REASON_ERASURE_FILE_UNAVAILABLE\x10>\x1a\b\x92\xb2\x19\x04\b\x0e\x10\x01\x12'\n" +
+	"\x19ERROR_REASON_NOT_A_SCHOOL\x10Z\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x120\n" +
+	"\"ERROR_REASON_SCHOOL_HAS_NO_CLIENTS\x10[\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12(\n" +
+	"\x1aERROR_REASON_CASE_ARCHIVED\x10\\\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12,\n" +
+	"\x1eERROR_REASON_ATTEMPT_SUBMITTED\x10]\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x120\n" +
+	"\"ERROR_REASON_ATTEMPT_NOT_SUBMITTED\x10^\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12/\n" +
+	"!ERROR_REASON_PRACTICE_NOT_ALLOWED\x10_\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12)\n" +
+	"\x1bERROR_REASON_SHEET_REPLACED\x10`\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12,\n" +
+	"\x1eERROR_REASON_NOT_AN_INSTRUCTOR\x10a\x1a\b\x92\xb2\x19\x04\b\a\x10\x01\x12/\n" +
+	"!ERROR_REASON_SCHOOL_NEEDS_UPGRADE\x10b\x1a\b\x92\xb2\x19\x04\b\t\x10\x01:Q\n" +
 	"\x05terms\x12!.google.protobuf.EnumValueOptions\x18\xa2\x96\x03 \x01(\v2\x16.alkalog.v1.ErrorTermsR\x05termsB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 

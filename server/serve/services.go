@@ -17,6 +17,7 @@ import (
 	"alkalog/service/outcome"
 	"alkalog/service/processing"
 	"alkalog/service/rules"
+	"alkalog/service/training"
 	"alkalog/storage"
 )
 
@@ -34,6 +35,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	pb.RegisterEligibilityServiceServer(r, eligibility.Service{DB: db, Now: now, Rules: engine, NewSalt: newSalt})
 	pb.RegisterProcessingServiceServer(r, clock)
 	pb.RegisterOutcomeServiceServer(r, outcome.Service{DB: db, Now: now})
+	pb.RegisterTrainingServiceServer(r, training.Service{DB: db, Now: now, Rules: engine})
 	incidents := incident.Service{DB: db, Now: now}
 	pb.RegisterIncidentServiceServer(r, incidents)
 	audits := audit.Service{DB: db, Now: now, Logs: log, Rules: engine}

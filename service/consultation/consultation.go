@@ -99,7 +99,12 @@ type Service struct {
 // a client whose stored date was accepted before a stricter check can still be renamed.
 func (s Service) clients() record.Kind[*pb.Client] {
 	return record.Kind[*pb.Client]{DB: s.DB, Now: s.Now, Store: storage.Clients,
-		Check: func(_ *storage.Snapshot, _ actor.Actor, stored, wanted *pb.Client) error {
+		Check: func(r *storage.Snapshot, caller actor.Actor, stored, wanted *pb.Client) error {
+			if stored == nil {
+				if err := record.NoClientsInSchool(actor.ChainOf(wanted.Name))(r, caller); err != nil {
+					return err
+				}
+			}
 			if wanted.BirthDate == stored.GetBirthDate() {
 				return nil
 			}

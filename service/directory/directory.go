@@ -44,7 +44,21 @@ type Service struct {
 // chains is how chains are stored. A change of retention has an audit entry,
 // because a shorter one erases clients.
 func (s Service) chains() record.Kind[*pb.Chain] {
-	return record.Kind[*pb.Chain]{DB: s.DB, Now: s.Now, Store: storage.Chains, ChangeEntry: ledger.EntryContext.RetentionChanged}
+	return record.Kind[*pb.Chain]{DB: s.DB, Now: s.Now, Store: storage.Chains, Check: s.checkKind, ChangeEntry: ledger.EntryContext.RetentionChanged}
+}
+
+// checkKind keeps the kind of a chain as it was created, since a school holds no clients
+// and salons no cases. Servers of older versions do not know schools and would take
+// clients into one.
+func (s Service) checkKind(_ *storage.Snapshot, _ actor.Actor, stored, wanted *pb.Chain) error {
+	switch {
+	case stored != nil && stored.Kind != wanted.Kind:
+		return fault.Invalid("chain.kind", "must stay as it is: it is fixed when the chain is created; create another chain")
+	case stored == nil && wanted.Kind == pb.ChainKind_CHAIN_KIND_SCHOOL && s.DB.MinimumSchema() < storage.SchoolSchema:
+		return fault.Precondition(pb.ErrorReason_ERROR_REASON_SCHOOL_NEEDS_UPGRADE, wanted.Name,
+			"servers of an older version may still write and would take clients into a school; end the upgrade with migrate --finish first")
+	}
+	return nil
 }
 
 // salons is how salons are stored. A salon is also where the law and the time

@@ -13,3 +13,10 @@ func ActingForAnother(field string) *Error {
 	bad := &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{{Field: field, Description: want}}}
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_ACTING_FOR_ANOTHER, message: field + " " + want, details: []protoadapt.MessageV1{bad}}
 }
+
+// NotAnInstructor means that the caller is a supervisor whom the directory does not call
+// an instructor.
+func NotAnInstructor() *Error {
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_NOT_AN_INSTRUCTOR,
+		message: "only an instructor may do this: let a manager set instructor in the caller's directory record"}
+}

@@ -1,7 +1,6 @@
 package processing
 
 import (
-	"cmp"
 	"context"
 	"strings"
 	"time"
@@ -138,7 +137,8 @@ func startOnDecision(r *storage.Snapshot, caller actor.Actor, req *pb.StartSessi
 	if record.Parent(decision.Name) != req.Parent {
 		return nil, fault.NotFound(decision.Name)
 	}
-	applyDecision(decision, req, session)
+	session.Salon, session.Practitioner = req.Salon, req.Practitioner
+	record.BeginOn(decision, session)
 	if err := record.Exist(storage.Salons, session.Salon)(r, caller); err != nil {
 		return nil, err
 	}
@@ -188,42 +188,6 @@ func lacksCountersignature(r *storage.Snapshot, caller actor.Actor, d *pb.Decisi
 	by, err := record.Get(r, caller, storage.Practitioners, session.Practitioner)
 	student := by.GetRole() == pb.Role_ROLE_STUDENT || rules.NeedsSignature(d)
 	return student && d.GetCountersignature() == nil, err
-}
-
-// applyDecision fills in a session by the decision it begins on. The limits and the plan
-// are copied: the guidance of a session must not move when directions or policy change
-// while product is on the hair.
-func applyDecision(d *pb.Decision, req *pb.StartSessionRequest, session *pb.Session) {
-	in := d.Inputs
-	session.Consultation = in.GetConsultation().GetName()
-	session.Product = in.GetProduct().GetName()
-	session.LotCode = in.LotCode
-	session.Salon = cmp.Or(req.Salon, in.GetSalon().GetName())
-	session.Practitioner = cmp.Or(req.Practitioner, in.GetPractitioner().GetName())
-	session.Supervisor = in.GetSupervisor().GetName()
-	session.ServiceKind = in.ServiceKind
-	session.SectionIds = in.SectionIds
-	for _, s := range in.SectionProducts {
-		session.SectionProducts = append(session.SectionProducts, &pb.PlannedProduct{
-			SectionId: s.SectionId, Product: s.GetProduct().GetName(), LotCode: s.LotCode})
-	}
-	session.ProductKind = in.GetProduct().GetKind()
-	session.Conditions = conditions(d)
-	session.Limits = timing.Limits(in)
-	if session.Plan = d.Plan; session.Plan == nil {
-		session.Plan = timing.Plan(in) // a refusal has none, and may have been overridden
-	}
-}
-
-// conditions are a decision's conditions, to be met before or during the service. None is
-// met yet: only facts of the session say so.
-func conditions(d *pb.Decision) []*pb.ConditionState {
-	var states []*pb.ConditionState
-	for _, c := range d.Conditions {
-		states = append(states, &pb.ConditionState{
-			ConditionId: c.ConditionId, RuleId: c.RuleId, Subject: c.Subject, Text: c.Text, BeforeContact: c.BeforeContact})
-	}
-	return states
 }
 
 // startWithoutDecision fills in a service that is under way without any decision. Its

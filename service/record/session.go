@@ -19,17 +19,17 @@ func State(r *storage.Snapshot, session *pb.Session, events []*pb.StoredEvent, a
 			at = recorded // another server's clock may be milliseconds ahead
 		}
 	}
-	products, err := named(r, events)
+	products, err := ProductsNamed(r, events)
 	if err != nil {
 		return nil, err
 	}
 	return timing.FoldWith(session, events, products, at), nil
 }
 
-// named reads the products that events name, by the catalogue. Each product is
+// ProductsNamed reads the products that events name, by the catalogue. Each product is
 // read once. The order is that of the events, so a fold gives the same result
 // each time.
-func named(r *storage.Snapshot, events []*pb.StoredEvent) ([]*pb.Product, error) {
+func ProductsNamed(r *storage.Snapshot, events []*pb.StoredEvent) ([]*pb.Product, error) {
 	products, known := []*pb.Product{}, map[string]bool{}
 	for _, e := range events {
 		name := cmp.Or(e.Event.GetProductUsed().GetProduct(), e.Event.GetProductConfirmed().GetProduct())
@@ -47,4 +47,43 @@ func named(r *storage.Snapshot, events []*pb.StoredEvent) ([]*pb.Product, error)
 		products = append(products, product)
 	}
 	return products, nil
+}
+
+// BeginOn fills in a session by the decision it begins on; salon and practitioner only
+// where they are empty. The limits and the plan are copied: the guidance of a session
+// must not move when directions or policy change while product is on the hair.
+// A service on a client and a practice service in a school both begin here, so that both
+// have the same plan, limits and conditions for the same decision, and a student learns on
+// the clock that will be used on clients.
+func BeginOn(d *pb.Decision, session *pb.Session) {
+	in := d.Inputs
+	session.Consultation = in.GetConsultation().GetName()
+	session.Product = in.GetProduct().GetName()
+	session.LotCode = in.LotCode
+	session.Salon = cmp.Or(session.Salon, in.GetSalon().GetName())
+	session.Practitioner = cmp.Or(session.Practitioner, in.GetPractitioner().GetName())
+	session.Supervisor = in.GetSupervisor().GetName()
+	session.ServiceKind = in.ServiceKind
+	session.SectionIds = in.SectionIds
+	for _, s := range in.SectionProducts {
+		session.SectionProducts = append(session.SectionProducts, &pb.PlannedProduct{
+			SectionId: s.SectionId, Product: s.GetProduct().GetName(), LotCode: s.LotCode})
+	}
+	session.ProductKind = in.GetProduct().GetKind()
+	session.Conditions = conditions(d)
+	session.Limits = timing.Limits(in)
+	if session.Plan = d.Plan; session.Plan == nil {
+		session.Plan = timing.Plan(in) // a refusal has none, and may have been overridden
+	}
+}
+
+// conditions are a decision's conditions, to be met before or during the service. None is
+// met yet: only facts of the session say so.
+func conditions(d *pb.Decision) []*pb.ConditionState {
+	var states []*pb.ConditionState
+	for _, c := range d.Conditions {
+		states = append(states, &pb.ConditionState{
+			ConditionId: c.ConditionId, RuleId: c.RuleId, Subject: c.Subject, Text: c.Text, BeforeContact: c.BeforeContact})
+	}
+	return states
 }

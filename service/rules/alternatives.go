@@ -87,3 +87,13 @@ func rank(a *pb.Alternative) int {
 	}
 	return 1
 }
+
+// Offers lists what a policy can offer instead of a service, with id and title, in the
+// order of the file. What suits a head is in the decision on it.
+func (e *Engine) Offers() []*pb.Alternative {
+	var offers []*pb.Alternative
+	for _, a := range e.alternatives {
+		offers = append(offers, &pb.Alternative{AlternativeId: a.text.ID, Title: a.text.Title})
+	}
+	return offers
+}
