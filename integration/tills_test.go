@@ -157,15 +157,24 @@ func (k *tillSite) certificate(t *testing.T) (cert, key string) {
 	return cert, key
 }
 
-// network carries bytes between tills and a server. When it is cut, it keeps its
-// connections and carries nothing, like one that loses every packet.
+// network carries bytes between tills and a server. What it does not carry waits, and its
+// connections stay open, as with one that loses packets.
 type network struct {
 	listener net.Listener
 	mu       sync.Mutex
 	changed  *sync.Cond
 	to       string
-	down     bool
+	carries  carried
 }
+
+// carried is what a network carries.
+type carried int
+
+const (
+	everything   carried = iota
+	onlyRequests         // the server does what it is asked, and no answer arrives
+	nothing
+)
 
 func newNetwork(t testing.TB) *network {
 	t.Helper()
@@ -175,7 +184,7 @@ func newNetwork(t testing.TB) *network {
 	}
 	n := &network{listener: listener}
 	n.changed = sync.NewCond(&n.mu)
-	t.Cleanup(func() { listener.Close(); n.cut(false) })
+	t.Cleanup(func() { listener.Close(); n.set(everything) })
 	go func() {
 		for {
 			till, err := listener.Accept()
@@ -198,19 +207,19 @@ func (n *network) lead(to string) {
 	n.to = to
 }
 
-// cut cuts the network or mends it.
-func (n *network) cut(down bool) {
+// set says what the network carries from now on.
+func (n *network) set(carries carried) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.down = down
+	n.carries = carries
 	n.changed.Broadcast()
 }
 
-// wait returns the server's address when the network carries something.
-func (n *network) wait() string {
+// wait waits until the network carries at most so little, and returns the server's address.
+func (n *network) wait(most carried) string {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	for n.down {
+	for n.carries > most {
 		n.changed.Wait()
 	}
 	return n.to
@@ -219,18 +228,19 @@ func (n *network) wait() string {
 // carry carries one connection until an end of it closes.
 func (n *network) carry(till net.Conn) {
 	defer till.Close()
-	server, err := net.Dial("tcp", n.wait())
+	server, err := net.Dial("tcp", n.wait(onlyRequests))
 	if err != nil {
 		return
 	}
 	defer server.Close()
 	ended := make(chan struct{}, 2)
-	for _, way := range [][2]net.Conn{{till, server}, {server, till}} {
+	for i, way := range [][2]net.Conn{{till, server}, {server, till}} {
+		most := []carried{onlyRequests, everything}[i]
 		go func() {
 			defer func() { ended <- struct{}{} }()
 			for buffer := make([]byte, 16<<10); ; {
 				got, err := way[0].Read(buffer)
-				n.wait()
+				n.wait(most)
 				if _, failed := way[1].Write(buffer[:got]); err != nil || failed != nil {
 					return
 				}
@@ -334,8 +344,11 @@ func (k *tillSite) playThrough(t *testing.T, p *program, kept func() string) str
 	p.tap(k.visit.Taps[:burns-2]...)
 	k.wantEvents(t, session, "base_applied")
 
-	k.network.cut(true)
-	p.tap(k.visit.Taps[burns-2 : burns+2]...)
+	k.network.set(onlyRequests)
+	p.tap(k.visit.Taps[burns-2])
+	k.wantEvents(t, session, "section_applied")
+	k.network.set(nothing)
+	p.tap(k.visit.Taps[burns-1 : burns+2]...)
 	if !strings.Contains(p.output(), "RINSE NOW") {
 		t.Errorf("it burns and nobody is told to rinse:\n%s", p.output())
 	}
@@ -346,7 +359,7 @@ func (k *tillSite) playThrough(t *testing.T, p *program, kept func() string) str
 	if text := kept(); !strings.Contains(text, session) || strings.Contains(text, "Ottilie") {
 		t.Errorf("the uploads lack the session or hold a name: %q", text)
 	}
-	k.network.cut(false)
+	k.network.set(everything)
 	p.shows("the network is back", 1)
 	k.wantEvents(t, session, "water_on")
 
@@ -525,11 +538,11 @@ func (k *tillSite) playTill(t *testing.T, command func(flags ...string) *exec.Cm
 	session := killed.session()
 	killed.tap("consent")
 	k.wantEvents(t, session, "consent_confirmed")
-	k.network.cut(true)
+	k.network.set(nothing)
 	killed.tap("base", "on")
 	killed.command.Process.Kill()
 	killed.command.Wait()
-	k.network.cut(false)
+	k.network.set(everything)
 	till("--only-upload").ends()
 	if got := k.eventNames(t, session); !slices.Equal(got, []string{"consent_confirmed", "base_applied", "section_applied"}) {
 		t.Errorf("a till that was killed has brought %v", got)
