@@ -27,7 +27,7 @@ import (
 // the right one only an input from elsewhere can show: an earlier checkpoint or
 // the keys.
 type verdictFlags struct {
-	Against string        `type:"path" placeholder:"FILE" help:"File with an earlier checkpoint of the same log, such as the file checkpoint of an earlier copy. Only an earlier checkpoint reveals a history that the holder of the log's key has rewritten and signed again."`
+	Against string        `type:"path" placeholder:"PATH" help:"Earlier copy of the same log, or a file with an earlier checkpoint of it. Only an earlier checkpoint reveals a history that the holder of the log's key has rewritten and signed again."`
 	Keys    string        `type:"path" placeholder:"FILE" help:"File with trusted public keys of the log, one a line, obtained independently of the copy. The checkpoint must be signed by one of them, or by a key that they vouch for."`
 	Output  report.Format `enum:"table,json" default:"table" placeholder:"FORM" help:"Output format: table (text) or json."`
 }
@@ -38,7 +38,11 @@ func (f verdictFlags) trust() (verify.TrustedInput, error) {
 	var trust verify.TrustedInput
 	var err error
 	if f.Against != "" {
-		if trust.Against, err = os.ReadFile(f.Against); err != nil {
+		file := f.Against
+		if info, statErr := os.Stat(file); statErr == nil && info.IsDir() {
+			file = filepath.Join(file, "checkpoint") // of an earlier copy
+		}
+		if trust.Against, err = os.ReadFile(file); err != nil {
 			return trust, err
 		}
 	}

@@ -147,6 +147,8 @@ func TestAuditCommands(t *testing.T) {
 	}
 	exits(0, "audit", "export", "ebb", at, "--out", filepath.Join(dir, "second"), "--against", filepath.Join(copied, "checkpoint"))
 	exits(0, "audit", "verify", filepath.Join(dir, "second"), "--against", filepath.Join(copied, "checkpoint"))
+	exits(0, "audit", "verify", filepath.Join(dir, "second"), "--against", copied)
+	exits(3, "audit", "verify", copied, "--against", filepath.Join(dir, "second"))
 
 	out, _ = exits(0, "audit", "list", "ebb", at, "--limit=1")
 	var first struct{ Name string }

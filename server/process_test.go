@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"os/exec"
 	"regexp"
@@ -275,6 +276,27 @@ func eventually(t *testing.T, what string, holds func() bool) {
 	for deadline := time.Now().Add(patience); !holds(); <-tick.C {
 		if time.Now().After(deadline) {
 			t.Fatalf("waited %v in vain for %s", patience, what)
+		}
+	}
+}
+
+// TestATakenPortIsToldFirst: a server whose port is taken says so before it makes or starts
+// a database.
+func TestATakenPortIsToldFirst(t *testing.T) {
+	t.Parallel()
+	taken, err := net.Listen("tcp4", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer taken.Close()
+	dir := publicDir(t)
+	for _, flags := range [][]string{{"--address", taken.Addr().String()}, {"--address", "127.0.0.1:0", "--web-address", taken.Addr().String()}} {
+		code, _, problems := command(t, append([]string{"serve", "--data-dir", dir}, flags...)...)
+		if code != 1 || !strings.Contains(problems, "address already in use") {
+			t.Errorf("%v: exit code %d: %s", flags, code, problems)
+		}
+		if _, err := os.Stat(dir); !os.IsNotExist(err) {
+			t.Errorf("%v: a database was made meanwhile: %v", flags, err)
 		}
 	}
 }

@@ -64,7 +64,9 @@ func (c statusCommand) Run(ctx context.Context, std streams) error {
 	return nil
 }
 
-// printJSON prints the status for programs.
+// printJSON prints the status for programs. It has the same fields whether the database
+// could be read or not, so that a script reads the field unreachable first and nothing else
+// if it is not empty.
 func printJSON(std streams, s shownStatus) error {
 	encoder := json.NewEncoder(std.out)
 	encoder.SetIndent("", "  ")
@@ -199,7 +201,9 @@ func printStatus(std streams, s shownStatus) error {
 	return t.Flush()
 }
 
-// printFiles prints for people what is known without the database, and what to do.
+// printFiles prints for people what is known without the database, and what to do. It
+// says that a running server needs no restart, because that is what people do first, and
+// what makes it worse: tills then lose their watches as well.
 func printFiles(std streams, s shownStatus) error {
 	t := newStatusTable(std)
 	t.row("database", "%s", s.Unreachable)

@@ -101,6 +101,9 @@ type call struct {
 	readUnaudited bool
 	// errorID identifies an internal error in the server's log; empty: none.
 	errorID string
+	// cause is why the call could not be carried out, for the server's log; empty: the
+	// status says it, or the caller is the cause.
+	cause string
 }
 
 // onEnd registers f to run when the call has ended.
@@ -161,6 +164,9 @@ func (in *interceptors) logCall(ctx context.Context, c *call, next func(context.
 			attrs = append(attrs, slog.String(a.key, a.value))
 		}
 	}
+	if c.cause != "" {
+		attrs = append(attrs, slog.String("cause", c.cause))
+	}
 	in.log.LogAttrs(ctx, logLevel(c, code), "call", attrs...)
 	return err
 }
@@ -211,6 +217,12 @@ func (in *interceptors) mapErrors(ctx context.Context, c *call, next func(contex
 		return nil
 	}
 	if status, known := fault.Known(err); known {
+		switch fault.Code(status) {
+		case codes.Unavailable, codes.DataLoss:
+			// Callers are told what to do; the operator needs the reason below it, such as a
+			// full disk.
+			c.cause = contract.Redact(c.request, err.Error())
+		}
 		return status
 	}
 	c.errorID = newErrorID()

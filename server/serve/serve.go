@@ -199,6 +199,9 @@ func Start(ctx context.Context, cfg Config) (*Server, error) {
 			return nil, err
 		}
 	}
+	if err := cfg.checkAddresses(); err != nil {
+		return nil, err
+	}
 	db, err := openDatabase(ctx, cfg)
 	if err != nil {
 		return nil, err

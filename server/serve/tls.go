@@ -167,7 +167,11 @@ func (c Config) OnLoopback() bool {
 // listener listens on the address. It checks the address that was actually
 // bound, because a name such as localhost can resolve to any address.
 func (c Config) listener() (net.Listener, error) {
-	listener, err := net.Listen("tcp", c.Address)
+	network := "tcp"
+	if host, _, err := net.SplitHostPort(c.Address); err == nil && net.ParseIP(host).To4() != nil {
+		network = "tcp4" // otherwise 0.0.0.0 would mean all IPv6 addresses too
+	}
+	listener, err := net.Listen(network, c.Address)
 	if err != nil {
 		return nil, err
 	}
@@ -176,6 +180,24 @@ func (c Config) listener() (net.Listener, error) {
 		return nil, errors.Join(fmt.Errorf("address %q resolves to %v, want a loopback address", c.Address, listener.Addr()), listener.Close())
 	}
 	return listener, nil
+}
+
+// checkAddresses returns an error if the server could not listen, so that it is said
+// before a database is started for it. Addresses without a port are free by definition.
+func (c Config) checkAddresses() error {
+	for _, address := range []string{c.Address, c.WebAddress} {
+		if address == "" {
+			continue
+		}
+		listener, err := c.at(address).listener()
+		if err != nil {
+			return err
+		}
+		if err := listener.Close(); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // checkIdentities rejects configurations that would admit the wrong callers. Each

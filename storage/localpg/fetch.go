@@ -131,7 +131,7 @@ func (b bundle) pack(ctx context.Context, dir string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	cmd := exec.CommandContext(ctx, npm, "pack", b.name+"@"+fetchVersion, "--ignore-scripts", "--silent", "--pack-destination", dir)
+	cmd := exec.CommandContext(ctx, npm, "pack", b.name+"@"+fetchVersion, "--ignore-scripts", "--loglevel=error", "--pack-destination", dir)
 	cmd.Dir = dir
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
