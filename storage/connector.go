@@ -203,6 +203,24 @@ func (l *link) setDeadline(ctx context.Context) {
 	}
 }
 
+// endWith ends every wait shortly after a context, which the driver's cancel request does
+// not do if the server has stopped answering. The caller calls the returned function before
+// the link is used for anything else.
+func (l *link) endWith(ctx context.Context) (stop func()) {
+	ended := make(chan struct{})
+	cancel := context.AfterFunc(ctx, func() {
+		defer close(ended)
+		soon := time.Now().Add(grace)
+		l.until.Store(&soon)
+		_ = l.SetDeadline(soon) // a wait under way; a link that is closed has none
+	})
+	return func() {
+		if !cancel() {
+			<-ended
+		}
+	}
+}
+
 // clearDeadline removes the caller's deadline, which applies neither to the next user
 // of the connection nor to closing it.
 func (l *link) clearDeadline() { l.until.Store(nil) }

@@ -89,3 +89,13 @@ func Suspend(db *DB) { db.fence.suspension.suspend() }
 
 // StalledAfter sets when a batch no longer counts as one at work.
 func StalledAfter(db *DB, d time.Duration) { db.batches.stalledAfter = d }
+
+// AtWork is how many batches of a chain are at work.
+func AtWork(db *DB, chain string) int {
+	db.batches.mu.Lock()
+	defer db.batches.mu.Unlock()
+	if g := db.batches.chains[chain]; g != nil {
+		return g.atWork
+	}
+	return 0
+}

@@ -121,6 +121,7 @@ func literal(arg any) (string, error) {
 // transaction.
 func (c *conn) send(m *message, begin string) error {
 	m.results = nil
+	defer c.link.endWith(m.ctx)()
 	text, fresh, err := m.text(c, begin)
 	var rows driver.Rows
 	if err == nil {

@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"database/sql/driver"
 	"fmt"
-	"regexp"
 	"time"
 
 	"github.com/jmoiron/sqlx"
@@ -64,16 +63,25 @@ func asKeeper() scope { return scope{keeper: true} }
 // with Lease.hold, and fails with ErrNotLeading if another server leads.
 func asLeader(lead Lease) scope { return scope{keeper: true, lead: &lead} }
 
-// chainID is the form of the ID of a chain. Anything else becomes the empty ID, which
+// isChainID reports whether a text has the form of the ID of a chain: up to 63 letters,
+// digits and hyphens, the first of them no hyphen. Anything else becomes the empty ID, which
 // no row has, so that nothing that needs quoting gets into the statement.
-var chainID = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,62}$`)
+func isChainID(id string) bool {
+	for i := range len(id) {
+		c := id[i]
+		if !('a' <= c && c <= 'z' || '0' <= c && c <= '9' || c == '-' && i > 0) {
+			return false
+		}
+	}
+	return 0 < len(id) && len(id) <= 63
+}
 
 // statement returns the statement that sets the scope until the end of the transaction.
 func (s scope) statement() string {
 	switch {
 	case s.keeper:
 		return "set local role " + RoleKeeper
-	case chainID.MatchString(s.chain):
+	case isChainID(s.chain):
 		return "set local alkalog.chain = '" + s.chain + "'"
 	}
 	return "set local alkalog.chain = ''"
