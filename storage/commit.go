@@ -18,7 +18,13 @@ func (w *write) commit(ctx context.Context, prepared preparedWrite, turn *turn) 
 	if turn == nil && w.unknown == nil && len(prepared.erase) == 0 && len(prepared.changes.Open) == 0 {
 		p := &pendingWrite{preparedWrite: prepared, ctx: ctx, done: make(chan error, 1)}
 		w.db.addToBatch(w.chain, p)
+		w.back = leavePlace(ctx)
 		err = p.wait()
+		if errors.Is(err, errAlone) {
+			if err := w.returnToPlace(ctx); err != nil {
+				return err
+			}
+		}
 	}
 	if errors.Is(err, errAlone) {
 		p := &pendingWrite{preparedWrite: prepared, ctx: ctx, done: make(chan error, 1), begun: turn.take()}
@@ -37,6 +43,16 @@ func (w *write) commit(ctx context.Context, prepared preparedWrite, turn *turn) 
 		return fmt.Errorf("%w: the database was restarted or replaced meanwhile", ErrStale)
 	}
 	return err
+}
+
+// returnToPlace waits for the place that the write has left, if it has.
+func (w *write) returnToPlace(ctx context.Context) error {
+	if w.back == nil {
+		return nil
+	}
+	back := w.back
+	w.back = nil
+	return explain(ctx, back(ctx))
 }
 
 // confirm makes sure that an answer found in the database has reached the standby. It

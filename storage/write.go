@@ -82,6 +82,8 @@ type write struct {
 	// the last attempt has replaced or relied on.
 	losses int
 	relied []Record
+	// back waits for the place that the call has left; nil: it has it.
+	back func(context.Context) error
 	// retriedAfterErasure is set once the call has read again because of an erasure.
 	retriedAfterErasure bool
 }
@@ -108,7 +110,7 @@ func (w *write) run(ctx context.Context) (proto.Message, error) {
 		if final := w.finalError(err, try); final != nil {
 			return nil, final
 		}
-		if !pause(ctx, try) {
+		if !pause(ctx, try) || w.returnToPlace(ctx) != nil {
 			return nil, w.deadlineError(ctx, err)
 		}
 	}

@@ -96,7 +96,9 @@ type call struct {
 	endAnonymous func()
 	// callerUsage and chainUsage count what the call uses; nil: no quota applies.
 	callerUsage, chainUsage *usage
-	cleanups                []func() // run when the call has ended
+	// workers are its places among the calls that are handled.
+	workers  *workers
+	cleanups []func() // run when the call has ended
 	// readUnaudited is set for an auditor's read until the audit log has it.
 	readUnaudited bool
 	// errorID identifies an internal error in the server's log; empty: none.

@@ -14,6 +14,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/fault"
+	"alkalog/storage"
 )
 
 // Quotas bounds what one caller, and all callers of one chain together, may use.
@@ -38,7 +39,7 @@ type Quotas struct {
 	// as many chairs.
 	CallerCalls, CallerStreams int
 	// ChainWorkers is how many unary calls of a chain are handled at the same
-	// time; others wait within their deadlines. Default 8; Config uses half of the
+	// time; others wait within their deadlines. Calls that wait for their COMMIT do not count. Default 8; Config uses half of the
 	// database connections. One caller uses at most half of them, so that it cannot
 	// block its chain.
 	ChainWorkers int
@@ -227,24 +228,48 @@ func (in *interceptors) limitRate(ctx context.Context, c *call, next func(contex
 	}
 	defer in.quotas.release(own, c.stream)
 	c.callerUsage, c.chainUsage = own, all
-	return next(ctx)
+	c.workers = &workers{of: []*usage{own, all}}
+	return next(storage.WithPlace(ctx, c.workers))
 }
 
 // waitForWorker waits until a unary call may be handled. Its request has
 // arrived by then, so that a slow network does not occupy a worker of the
-// chain. The caller's own bound comes first: a call that waits for it occupies
-// no worker of the chain.
+// chain.
 func (c *call) waitForWorker(ctx context.Context) error {
 	if c.stream {
 		return nil
 	}
-	for _, s := range []*usage{c.callerUsage, c.chainUsage} {
+	c.onEnd(c.workers.Leave)
+	return c.workers.Return(ctx)
+}
+
+// workers are the places that a unary call has while it is handled: one of its caller and
+// one of its chain. It implements storage.Place: a call that waits for its COMMIT has none,
+// so that as many calls as come can be committed together.
+type workers struct {
+	of []*usage
+	// held is how many of them the call has.
+	held int
+}
+
+// Return waits for a place of each. The caller's own comes first: a call that waits for it
+// occupies none of the chain.
+func (w *workers) Return(ctx context.Context) error {
+	for _, s := range w.of[w.held:] {
 		select {
 		case s.workers <- struct{}{}:
+			w.held++
 		case <-ctx.Done():
+			w.Leave()
 			return ctx.Err()
 		}
-		c.onEnd(func() { <-s.workers })
 	}
 	return nil
+}
+
+// Leave gives them up.
+func (w *workers) Leave() {
+	for ; w.held > 0; w.held-- {
+		<-w.of[w.held-1].workers
+	}
 }
