@@ -72,7 +72,7 @@ func TestReport(t *testing.T) {
 	end := c.clock.advance(time.Minute)
 	after, _ := c.asked(t, c.client(t), brokenSkin)
 	s.waitLogged(t)
-	source := report.Source{Audit: c.audit, Eligibility: c.eligibility}
+	source := report.Source{Audit: c.audit}
 	facts, err := report.Gather(c.odile.calling(t), source, c.name, report.Period{From: end.Add(-time.Hour), To: end})
 	if err != nil {
 		t.Fatal(err)
@@ -123,7 +123,7 @@ func TestReportAfterErasure(t *testing.T) {
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: client, RequestId: newID()})
 	s.waitLogged(t)
 
-	facts, err := report.Gather(c.odile.calling(t), report.Source{Audit: c.audit, Eligibility: c.eligibility}, c.name, report.Period{})
+	facts, err := report.Gather(c.odile.calling(t), report.Source{Audit: c.audit}, c.name, report.Period{})
 	if err != nil {
 		t.Fatal(err)
 	}

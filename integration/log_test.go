@@ -93,6 +93,7 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 		`policy = "` + refusal.PolicyDigest + `"`:                                        under(refusal.PolicyDigest),
 		`policy != "` + refusal.PolicyDigest + `" OR kind = "REFUSAL"`:                   func(e *pb.AuditEntry) bool { return !under(refusal.PolicyDigest)(e) || e.Kind == refused },
 		`NOT (policy = "` + refusal.PolicyDigest + `" AND kind = "REFUSAL")`:             func(e *pb.AuditEntry) bool { return !under(refusal.PolicyDigest)(e) || e.Kind != refused },
+		`policy = "` + refusal.PolicyDigest[:12] + `"`:                                   under(refusal.PolicyDigest),
 		`policy = ""`:                                                                    under(""),
 		`till_version != ""`:                                                             func(e *pb.AuditEntry) bool { return e.TillVersion != "" },
 		`practitioner = "` + c.amara.name + `"`:                                          acted(c.amara.name),

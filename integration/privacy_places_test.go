@@ -71,7 +71,7 @@ func (c *chain) auditCopy(t *testing.T) []byte {
 // htmlReport is the report about all time.
 func (c *chain) htmlReport(t *testing.T) []byte {
 	t.Helper()
-	source := report.Source{Audit: c.audit, Eligibility: c.eligibility}
+	source := report.Source{Audit: c.audit}
 	facts, err := report.Gather(c.odile.calling(t), source, c.name, report.Period{})
 	if err != nil {
 		t.Fatal(err)

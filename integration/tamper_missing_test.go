@@ -79,7 +79,7 @@ func TestVanishedRowOfTheLog(t *testing.T) {
 // report is the page on a period.
 func (a tamperedChain) report(t *testing.T, period report.Period) string {
 	t.Helper()
-	facts, err := report.Gather(a.odile.calling(t), report.Source{Audit: a.audit, Eligibility: a.eligibility}, a.name, period)
+	facts, err := report.Gather(a.odile.calling(t), report.Source{Audit: a.audit}, a.name, period)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,11 +15,18 @@ import (
 	"alkalog/server/report"
 )
 
-// auditCommands groups the commands of an auditor. All but verify and check-proof
+// auditCommands groups the commands of an auditor: lists and counts, answers to single
+// questions (audit_questions.go), the report, and copies and proofs of the log.
+// All but verify and check-proof
 // read a log from a server, and the server enters each read on that log.
 type auditCommands struct {
 	List       auditListCommand       `cmd:"" help:"List the entries of a chain's audit log."`
 	Summary    auditSummaryCommand    `cmd:"" help:"Count the entries of a chain's audit log, with rates."`
+	Thread     auditThreadCommand     `cmd:"" help:"List everything about one client, decision or session in the order in which it happened."`
+	Followed   auditFollowedCommand   `cmd:"" help:"List refusals after which the client was served elsewhere within some hours."`
+	Discomfort auditDiscomfortCommand `cmd:"" help:"Show how long water took after discomfort was reported: count, median, 90th percentile."`
+	Lot        auditLotCommand        `cmd:"" help:"List the services in which a lot was used."`
+	Readers    auditReadersCommand    `cmd:"" help:"Show who read about a client."`
 	Export     auditExportCommand     `cmd:"" help:"Copy a chain's audit log into a directory and verify the copy."`
 	Verify     auditVerifyCommand     `cmd:"" help:"Verify a copy of an audit log, offline. Exit code: 0 valid, 3 not valid, 1 unreadable."`
 	Prove      auditProveCommand      `cmd:"" help:"Get the inclusion proof of an entry, check it and write it to a file."`
@@ -41,8 +48,8 @@ type outputFlags struct {
 type auditListCommand struct {
 	clientFlags
 	outputFlags
+	filterFlags
 	Chain    string `arg:"" help:"Resource name of the chain, such as chains/ebb."`
-	Filter   string `placeholder:"FILTER" help:"Which ones (AIP-160), such as 'kind = \"REFUSAL\" AND record_time >= \"2026-11-01T00:00:00Z\"'. Default: all."`
 	PageSize int32  `default:"500" help:"Entries per request, 1 to 500."`
 	Limit    int64  `help:"Maximum number of entries. Default: no limit."`
 }
@@ -53,7 +60,7 @@ type auditListCommand struct {
 func (c auditListCommand) Run(ctx context.Context, std streams) error {
 	chain := chainName(c.Chain)
 	return c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) error {
-		request := &pb.ListEntriesRequest{Parent: chain, Filter: c.Filter, PageSize: c.PageSize}
+		request := &pb.ListEntriesRequest{Parent: chain, Filter: c.filter(), PageSize: c.PageSize}
 		var last *pb.ListEntriesResponse
 		leftOut := int64(0)
 		rows := entries(ctx, pb.NewAuditServiceClient(conn), request, c.Limit, func(page *pb.ListEntriesResponse) {
@@ -125,11 +132,13 @@ type auditSummaryCommand struct {
 	clientFlags
 	outputFlags
 	periodFlags
+	filterFlags
 	Chain string `arg:"" help:"Resource name of the chain, such as chains/ebb."`
-	By    string `enum:"kind,salon,actor,rule,reason,week,override,practitioner" default:"kind" help:"Group by kind, salon, actor, rule, reason or week; or show what followed overrides (override) or how often each practitioner overrode compared with all others (practitioner). Rates are per decision of the same period, with the 95 % Wilson interval."`
+	By    string `enum:"kind,salon,actor,rule,any-rule,reason,week,service-practitioner,product,lot,policy,till,till-version,override,practitioner" default:"kind" help:"Group by kind, salon, actor, rule (the deciding one), any-rule (every rule that an entry names), reason, week, service-practitioner (whose service it is), product, lot, policy, till or till-version; or show what followed overrides (override) or how often each practitioner overrode compared with all others (practitioner). Rates are per decision of the same period, with the 95 % Wilson interval."`
 }
 
-// Run prints the counts. Whole days are counted, in UTC.
+// Run prints the counts. Whole days are counted, in UTC. Each row says what it is grouped
+// by, so that a saved table can still be read.
 func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 	from, to, err := c.times()
 	if err != nil {
@@ -137,9 +146,9 @@ func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 	}
 	chain := chainName(c.Chain)
 	return c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) error {
-		by := pb.SummaryDimension_value["SUMMARY_DIMENSION_"+strings.ToUpper(c.By)] // override and practitioner come with the counts by kind
+		by := c.dimension()
 		summary, err := pb.NewAuditServiceClient(conn).SummarizeEntries(ctx, &pb.SummarizeEntriesRequest{
-			Parent: chain, Dimension: pb.SummaryDimension(by), StartTime: stampOf(from), EndTime: stampOf(to),
+			Parent: chain, Dimension: by, StartTime: stampOf(from), EndTime: stampOf(to), Filter: c.filter(),
 		})
 		if err != nil {
 			return err
@@ -152,8 +161,32 @@ func (c auditSummaryCommand) Run(ctx context.Context, std streams) error {
 		case "practitioner":
 			return practitionerSheet().Write(std.out, form, allRows(summary.GetPractitioners()))
 		}
-		return countSheet().Write(std.out, form, allRows(summary.GetRows()))
+		return countSheet(c.grouping()).Write(std.out, form, allRows(summary.GetRows()))
 	})
+}
+
+// dimension is what the server counts by. override and practitioner come with the counts
+// by kind. practitioner is taken by the figures of practitioners, so the dimension of that
+// name is service-practitioner here.
+func (c auditSummaryCommand) dimension() pb.SummaryDimension {
+	name := strings.TrimPrefix(c.By, "service-")
+	if c.By == "practitioner" {
+		name = "kind"
+	}
+	return pb.SummaryDimension(pb.SummaryDimension_value["SUMMARY_DIMENSION_"+strings.ToUpper(strings.ReplaceAll(name, "-", "_"))])
+}
+
+// grouping says in words what the rows are grouped by: two counts by rule differ, and a
+// reader of a table must see which one it is. By deciding rule each refusal counts once;
+// by any rule it counts for each rule that it names, as a filter by rule finds it.
+func (c auditSummaryCommand) grouping() string {
+	switch c.By {
+	case "rule":
+		return "deciding rule"
+	case "any-rule":
+		return "any rule"
+	}
+	return strings.ReplaceAll(c.By, "-", " ")
 }
 
 // allRows iterates over rows that are already in memory. It lets lists and

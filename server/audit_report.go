@@ -15,6 +15,8 @@ import (
 // auditReportCommand writes an audit report. The whole period is held in memory:
 // weeks or months of a chain, not ten years.
 //
+// All data come by one call, so that an auditor's report is one entry on the log.
+//
 // The file is one page without scripts and without references to other files, see
 // package report. An auditor reads it, or anybody whom the auditor gives it to.
 type auditReportCommand struct {
@@ -34,10 +36,10 @@ func (c auditReportCommand) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	chain := chainName(c.Chain)
-	advance, finish := progress(std, "decisions")
+	advance, finish := progress(std, "entries")
 	var facts *report.Data
 	err = c.with(ctx, std, chain, "auditor", func(conn *grpc.ClientConn) (err error) {
-		source := report.Source{Audit: pb.NewAuditServiceClient(conn), Eligibility: pb.NewEligibilityServiceClient(conn), Timeout: c.Patience, Progress: advance}
+		source := report.Source{Audit: pb.NewAuditServiceClient(conn), Timeout: c.Patience, Progress: advance}
 		facts, err = report.Gather(ctx, source, chain, report.Period{From: from, To: to})
 		return err
 	})

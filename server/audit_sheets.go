@@ -127,11 +127,14 @@ func proportions[T any](prefix string, of func(T) *pb.Proportion) []report.Colum
 func fraction(f float64) string { return strconv.FormatFloat(f, 'f', 4, 64) }
 
 // countSheet defines the columns of counts. There is one row for each kind and
-// value. The rate is empty for kinds that are not about a decision.
-func countSheet() report.Sheet[*pb.SummaryRow] {
+// value. The rate is empty for kinds that are not about a decision. by says in words what
+// they are counted by. Rows of two tables with different groupings must not be added up,
+// and without the column a saved file would not say which one it is.
+func countSheet(by string) report.Sheet[*pb.SummaryRow] {
 	type row = *pb.SummaryRow
 	return report.Sheet[row]{JSON: entryJSON[row], Columns: append([]report.Column[row]{
 		describeEntry("kind", func(r row) string { return strings.TrimPrefix(r.GetKind().String(), "ENTRY_KIND_") }),
+		describeEntry("by", func(row) string { return by }),
 		{Name: "key", Cell: row.GetKey, TableCell: func(r row) string { return lastSegment(r.GetKey()) }},
 		describeEntry("count", func(r row) string { return strconv.FormatInt(r.GetCount(), 10) }),
 	}, proportions("", row.GetRate)...)}

@@ -193,6 +193,36 @@ func TestAuditCommands(t *testing.T) {
 	exits(2, "audit", "prove", "chains/ebb", at, "--out", kept)
 	exits(1, "audit", "prove", "chains/ebb/entries/none", at, "--out", kept)
 
+	out, _ = exits(0, "audit", "list", "ebb", at, "--output=table", "--kind=lot_recalled", "--product=base-1", "--actor=odile-1", "--limit=2")
+	if lines := strings.Split(strings.TrimSpace(out), "\n"); len(lines) != 3 {
+		t.Errorf("two recalls of one product are\n%s", out)
+	}
+	out, _ = exits(0, "audit", "summary", "ebb", at, "--by=product", "--kind=LOT_RECALLED", "--output=csv")
+	if table, err := csv.NewReader(strings.NewReader(out)).ReadAll(); err != nil || len(table) != 5 || table[1][1] != "product" || table[1][3] != "2" || !strings.HasPrefix(table[1][2], "chains/ebb/products/base-") {
+		t.Errorf("recalls by product are %v\n%s", err, out)
+	}
+	for by, want := range map[string]string{"rule": "deciding rule", "any-rule": "any rule"} {
+		if out, _ = exits(0, "audit", "summary", "ebb", at, "--by="+by, "--output=table", "--kind=LOT_RECALLED"); !strings.Contains(out, want) {
+			t.Errorf("by %s does not say %q:\n%s", by, want, out)
+		}
+	}
+	_, problems := exits(0, "audit", "followed", "ebb", at, "--within=48h", "--same-salon")
+	if !strings.Contains(problems, "0 of 0 refusals and referrals were followed") {
+		t.Errorf("followed says %s", problems)
+	}
+	if out, _ = exits(0, "audit", "discomfort", "ebb", at, "--by=salon", "--output=csv"); !strings.Contains(out, "\n,0,0,0,,,\n") {
+		t.Errorf("without any discomfort: %q", out)
+	}
+	_, problems = exits(2, "audit", "list", "ebb", at, "--product=base-9")
+	if !strings.Contains(problems, "chains/ebb/products/base-1") {
+		t.Errorf("an unknown product: %s", problems)
+	}
+	exits(2, "audit", "thread", "chains/ebb", at)
+	exits(2, "audit", "thread", "chains/ebb/clients/nobody", at)
+	exits(2, "audit", "readers", "chains/ebb", at)
+	exits(1, "audit", "lot", "ebb", "L-9999", at)
+	exits(2, "audit", "followed", "ebb", at, "--within=90m")
+
 	page := filepath.Join(dir, "report.html")
 	exits(0, "audit", "report", "ebb", at, "--out", page, "--from=2020-01-01")
 	if info, err := os.Stat(page); err != nil || info.Mode().Perm() != 0o600 {

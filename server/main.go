@@ -18,7 +18,8 @@
 //   - serve, check-config, migrate, maintain, status and accept-restore run, prepare or
 //     examine the server. They need the database and the server's keys.
 //   - keys and token make files and need neither database nor server.
-//   - audit and client are gRPC clients: they call a running server, or start one for
+//   - audit and client are gRPC clients (audit has a command for each question that an
+//     auditor asks, see AUDITING.md): they call a running server, or start one for
 //     themselves on a database (clientFlags). They can do what their identity may do
 //     and no more.
 //   - rules, access, version, demo, replay, session and healthcheck need no setting
@@ -46,6 +47,14 @@
 // A file that a command writes is complete or not there: it is written beside its
 // place and renamed (moveInPlace). Files with personal data are readable by their
 // owner only.
+//
+// # Names
+//
+// A chain can be given by its name or its id. In filters of the audit commands the last
+// part of a resource name is enough, because that is what tables print: the server looks
+// it up, completes it, and refuses what nothing has. A command that acts on one record
+// (erase, link, export, prove) needs the full name, so that nothing happens to another
+// record by a typing error.
 //
 // # Exit codes
 //

@@ -61,8 +61,9 @@ type AuditServiceClient interface {
 	SummarizeEntries(ctx context.Context, in *SummarizeEntriesRequest, opts ...grpc.CallOption) (*SummarizeEntriesResponse, error)
 	// ListFollowedRefusals lists the refusals and referrals after which the same
 	// client was served within some hours, in another salon of the chain unless the
-	// request says otherwise. The services are found by the client's sessions: a
-	// service of somebody who was entered as another client is not found. A page may
+	// request says otherwise. The services are found by the client's sessions and
+	// those of clients linked with it: a service of somebody who was entered as another
+	// client, and not linked, is not found. A page may
 	// hold fewer refusals than asked for, or none, and still not be the last. A
 	// followed refusal is a reason to look; by itself it proves nothing about
 	// anybody. Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a
@@ -265,8 +266,9 @@ type AuditServiceServer interface {
 	SummarizeEntries(context.Context, *SummarizeEntriesRequest) (*SummarizeEntriesResponse, error)
 	// ListFollowedRefusals lists the refusals and referrals after which the same
 	// client was served within some hours, in another salon of the chain unless the
-	// request says otherwise. The services are found by the client's sessions: a
-	// service of somebody who was entered as another client is not found. A page may
+	// request says otherwise. The services are found by the client's sessions and
+	// those of clients linked with it: a service of somebody who was entered as another
+	// client, and not linked, is not found. A page may
 	// hold fewer refusals than asked for, or none, and still not be the last. A
 	// followed refusal is a reason to look; by itself it proves nothing about
 	// anybody. Errors: NOT_FOUND for an unknown chain; INVALID_ARGUMENT for a

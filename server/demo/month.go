@@ -27,6 +27,9 @@ type Month struct {
 	// Bar is called with how many visits have ended, and with the simulated time. Nil:
 	// nobody watches.
 	Bar func(done, of int, now time.Time)
+	// after is called when the month is over and the server still runs; tests ask it
+	// questions. Nil: nothing is asked.
+	after func(*month)
 }
 
 // complete fills in the defaults and checks that the visits fit into the month: every
@@ -77,6 +80,9 @@ func playMonth(ctx context.Context, o Options, size Month) (*month, error) {
 		defer conn.Close()
 		m.clients = newClients(conn)
 		m.play()
+		if size.after != nil && m.err == nil {
+			size.after(m)
+		}
 		return errors.Join(m.err, m.page.err)
 	})
 }

@@ -14,7 +14,8 @@ import (
 func TestMonth(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	size, err := Month{Visits: 100, Salons: 4, Seed: 11, Behaviours: map[string]float64{"careful": 0.4, "careless": 0.5, "unlucky": 0.1}}.complete()
+	size, err := Month{Visits: 100, Salons: 4, Seed: 11, Behaviours: map[string]float64{"careful": 0.4, "careless": 0.5, "unlucky": 0.1},
+		after: func(m *month) { wantAnswers(t, m) }}.complete()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -2,6 +2,7 @@ package report
 
 import (
 	"cmp"
+	"encoding/hex"
 	"fmt"
 	"slices"
 	"strings"
@@ -138,8 +139,25 @@ func newGroups(f *Data) []group {
 		newGroup("By salon", "Salon", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_SALON]),
 		newGroup("By person", "Person", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR]),
 		newGroup("By deciding rule", "Rule", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_RULE]),
+		newGroup("By any rule that an entry names", "Rule", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_ANY_RULE]),
+		newPolicyGroup(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_POLICY]),
+		newGroup("By version of the till's program", "Version", f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_TILL_VERSION]),
 		newReasonGroup(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_REASON]),
 	}
+}
+
+// newPolicyGroup returns the table of policies: house policies by their names, the
+// built-in one by the first digits of its digest, which filters accept. The whole digest
+// would be wider than a narrow screen.
+func newPolicyGroup(s *pb.SummarizeEntriesResponse) group {
+	const shown = 12
+	g := newGroup("By policy", "Policy", s)
+	for i, row := range g.Rows {
+		if _, err := hex.DecodeString(row.Key); err == nil && len(row.Key) > shown {
+			g.Rows[i].Key = row.Key[:shown]
+		}
+	}
+	return g
 }
 
 // newReasonGroup returns the table of coded reasons, each in words. Two codes

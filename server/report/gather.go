@@ -8,8 +8,8 @@
 // first reads anything:
 //
 //   - Gather reads the checkpoint, the entries of the period that it
-//     covers, the figures and the decisions from a server, and returns
-//     them as Data.
+//     covers, the figures and the decisions from a server by one call,
+//     and returns them as Data.
 //   - newPageView computes from Data what the page shows: texts, links,
 //     shares of bars. All arithmetic and wording is here.
 //   - page.html formats the view and computes nothing.
@@ -18,9 +18,18 @@
 // on the page can be verified later against the checkpoint printed on it. The
 // figures are counted by the server and are a help only; the page says so.
 //
+// It begins with what to look at (look): counts of what harmed clients, of what may have
+// led to it and of what may hide it, each with a link to the part of the page that shows
+// it, and refusals by rule and salon. A reader with five minutes reads only that. The
+// counts are of the entries on the page, or figures of the server where entries do not
+// say enough: what followed a refusal, and how long water took.
+//
 // An entry that was changed or deleted in the database is shown as damaged, in
 // every report, and not as what it says now (Damage). An auditor must see damage
 // without having looked for it.
+//
+// Codes of the contract are shown in words. Names of rules, policies and records stay as
+// they are, because a reader puts them into filters.
 //
 // The page is readable on wide and narrow screens, in dark mode and on paper.
 // Kinds of entries have a letter and a pattern besides the colour.
@@ -50,8 +59,8 @@ package report
 
 import (
 	"context"
-	"fmt"
-	"strings"
+	"errors"
+	"io"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -63,13 +72,11 @@ import (
 
 // Source is the server to read from. The caller opens and closes the connection.
 type Source struct {
-	// The two services that a report reads; an auditor may call both.
-	Audit       pb.AuditServiceClient
-	Eligibility pb.EligibilityServiceClient
+	// Audit is the service that a report is read from, by one call.
+	Audit pb.AuditServiceClient
 	// Timeout is how long to wait for an unavailable server.
 	Timeout time.Duration
-	// Progress is called with the number of decisions read and their total; may be
-	// nil.
+	// Progress is called with the number of entries read and their total; may be nil.
 	Progress func(done, of int64)
 }
 
@@ -93,6 +100,10 @@ type Data struct {
 	Damage Damage
 	// Figures are the summaries of the period.
 	Figures map[pb.SummaryDimension]*pb.SummarizeEntriesResponse
+	// Discomfort are the times from discomfort to water, by salon.
+	Discomfort *pb.SummarizeDiscomfortResponse
+	// Followed are the refusals after which the client was served elsewhere.
+	Followed []*pb.FollowedRefusal
 	// Decisions are the decisions of the entries, by name, without those that no
 	// longer exist.
 	Decisions map[string]*pb.Decision
@@ -105,55 +116,77 @@ type Entry struct {
 	Leaf  ledger.Hash // hash of its stored bytes
 }
 
-// Gather reads the data of a report. Decisions are read one by one, since each
-// may be of another client. The first error ends it: a report with parts missing
-// would mislead.
+// errCutOff means that a report was not received completely. Nothing is written then.
+var errCutOff = errors.New("the report was cut off; try again")
+
+// Gather reads the data of a report by one call, which is one entry on the log if an
+// auditor reads. The first error ends it: a report with parts missing would mislead. If
+// the server is unavailable it begins again, until the timeout.
 func Gather(ctx context.Context, s Source, chain string, period Period) (*Data, error) {
-	seal, err := s.Audit.GetCheckpoint(ctx, &pb.GetCheckpointRequest{Name: chain})
+	for begun := time.Now(); ; {
+		f, err := s.gather(ctx, chain, period)
+		if err == nil || !client.IsUnavailable(err) || time.Since(begun) > s.Timeout {
+			return f, err
+		}
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(time.Second):
+		}
+	}
+}
+
+// gather reads the data once. The last part has the counts; a stream that ends without it
+// was cut off, by a proxy for example, and looks like a short report otherwise.
+func (s Source) gather(ctx context.Context, chain string, period Period) (*Data, error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel() // ends a stream that is left early
+	stream, err := s.Audit.ExportReport(ctx, &pb.ExportReportRequest{Parent: chain, StartTime: timestampOf(period.From), EndTime: timestampOf(period.To)})
 	if err != nil {
 		return nil, err
 	}
-	f := &Data{Chain: chain, Period: period, Checkpoint: seal, Figures: map[pb.SummaryDimension]*pb.SummarizeEntriesResponse{}}
-	request := &pb.ExportEntriesRequest{Parent: chain, Filter: period.filter(), TreeSize: seal.GetTreeSize()}
-	err = client.ExportEntries(ctx, s.Audit, request, s.Timeout, func(sent *pb.ExportEntriesResponse) error {
-		f.Entries = append(f.Entries, Entry{f.Damage.addEntry(sent), sent.GetIndex(), ledger.LeafHash(sent.GetStored())})
-		return nil
-	})
-	if err != nil {
-		return nil, err
-	}
-	for _, by := range dimensions() {
-		f.Figures[by], err = s.Audit.SummarizeEntries(ctx, &pb.SummarizeEntriesRequest{
-			Parent: chain, Dimension: by, StartTime: timestampOf(period.From), EndTime: timestampOf(period.To)})
+	f := &Data{Chain: chain, Period: period, Figures: map[pb.SummaryDimension]*pb.SummarizeEntriesResponse{}, Decisions: map[string]*pb.Decision{}}
+	for {
+		part, err := stream.Recv()
+		if errors.Is(err, io.EOF) {
+			return nil, errCutOff
+		}
 		if err != nil {
 			return nil, err
 		}
-	}
-	f.Decisions, err = s.decisions(ctx, f.Entries)
-	return f, err
-}
-
-// dimensions are the groupings that the report shows. Each is one call; the
-// answer by kind also holds the follow-ups, the practitioners and the check of
-// the log.
-func dimensions() []pb.SummaryDimension {
-	return []pb.SummaryDimension{
-		pb.SummaryDimension_SUMMARY_DIMENSION_KIND, pb.SummaryDimension_SUMMARY_DIMENSION_WEEK, pb.SummaryDimension_SUMMARY_DIMENSION_SALON,
-		pb.SummaryDimension_SUMMARY_DIMENSION_ACTOR, pb.SummaryDimension_SUMMARY_DIMENSION_RULE, pb.SummaryDimension_SUMMARY_DIMENSION_REASON,
+		end := part.GetComplete()
+		if end == nil {
+			f.take(part, s.Progress)
+			continue
+		}
+		if end.GetEntries() != int64(len(f.Entries)) || end.GetDecisions() != int64(len(f.Decisions)) || f.Checkpoint == nil {
+			return nil, errCutOff
+		}
+		return f, nil
 	}
 }
 
-// filter returns the period as a filter of entries. It is AIP-160; an empty
-// period gives an empty filter, which is all entries.
-func (p Period) filter() string {
-	var all []string
-	if !p.From.IsZero() {
-		all = append(all, fmt.Sprintf("record_time >= %q", p.From.UTC().Format(time.RFC3339Nano)))
+// take adds a part. Parts that this program does not know are left out: a newer server may
+// send more than this page shows.
+func (f *Data) take(part *pb.ExportReportResponse, progress func(done, of int64)) {
+	switch p := part.GetPart().(type) {
+	case *pb.ExportReportResponse_Checkpoint:
+		f.Checkpoint = p.Checkpoint
+	case *pb.ExportReportResponse_Figures:
+		f.Figures[p.Figures.GetDimension()] = p.Figures.GetSummary()
+	case *pb.ExportReportResponse_Discomfort:
+		f.Discomfort = p.Discomfort
+	case *pb.ExportReportResponse_Followed:
+		f.Followed = append(f.Followed, p.Followed.GetFollowedRefusals()...)
+	case *pb.ExportReportResponse_Entry:
+		sent := p.Entry
+		f.Entries = append(f.Entries, Entry{f.Damage.addEntry(sent), sent.GetIndex(), ledger.LeafHash(sent.GetStored())})
+		if progress != nil {
+			progress(sent.GetIndex()+1, f.Checkpoint.GetTreeSize())
+		}
+	case *pb.ExportReportResponse_Decision:
+		f.Decisions[p.Decision.GetName()] = p.Decision
 	}
-	if !p.To.IsZero() {
-		all = append(all, fmt.Sprintf("record_time < %q", p.To.UTC().Format(time.RFC3339Nano)))
-	}
-	return strings.Join(all, " AND ")
 }
 
 // timestampOf converts a time; the zero time becomes nil.
@@ -162,32 +195,6 @@ func timestampOf(t time.Time) *timestamppb.Timestamp {
 		return nil
 	}
 	return timestamppb.New(t)
-}
-
-// decisions reads the decisions of the entries. A decision of an erased client is
-// omitted. So is one whose retention has ended: the entry remains and says what
-// is left.
-func (s Source) decisions(ctx context.Context, entries []Entry) (map[string]*pb.Decision, error) {
-	wanted := map[string]bool{}
-	for _, e := range entries {
-		if ofDecision(e.GetKind()) && e.GetDecision() != "" {
-			wanted[e.GetDecision()] = true
-		}
-	}
-	found, done := map[string]*pb.Decision{}, int64(0)
-	for name := range wanted {
-		answer, err := s.Eligibility.GetDecision(ctx, &pb.GetDecisionRequest{Name: name})
-		switch {
-		case err == nil:
-			found[name] = answer.GetDecision()
-		case !client.IsNotFound(err):
-			return nil, err
-		}
-		if done++; s.Progress != nil {
-			s.Progress(done, int64(len(wanted)))
-		}
-	}
-	return found, nil
 }
 
 // ofDecision reports whether entries of a kind are about a decision.

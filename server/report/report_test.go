@@ -86,6 +86,11 @@ func facts(t testing.TB) *Data {
 		f.Entries = append(f.Entries, Entry{e, int64(40 + i), ledger.LeafHash([]byte(e.Summary))})
 	}
 	f.Checkpoint = sealed(t, 54)
+	f.Followed = []*pb.FollowedRefusal{{Entry: all[0], Session: clientName + "/sessions/s1", Salon: ebb + "/salons/mill-lane",
+		Practitioner: ebb + "/practitioners/teo", StartTime: timestamppb.New(at(200)), AfterMinutes: 200, Overridden: true}}
+	quarter := &pb.DiscomfortTimes{Key: ebb + "/salons/north-quay", Count: 4, WithoutWater: 1, Late: 2, MedianSeconds: new(40.0), P90Seconds: new(95.0), LongestSeconds: new(95.0)}
+	f.Discomfort = &pb.SummarizeDiscomfortResponse{Rows: []*pb.DiscomfortTimes{quarter}, All: &pb.DiscomfortTimes{Count: 4, WithoutWater: 1, Late: 2,
+		MedianSeconds: new(40.0), P90Seconds: new(95.0), LongestSeconds: new(95.0)}}
 	return f
 }
 

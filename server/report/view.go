@@ -39,6 +39,14 @@ type pageView struct {
 	Decisions int64
 	Uncounted int64
 
+	// Looks is what to look at first.
+	Looks []look
+	// Followed are refusals that were followed elsewhere, Water the times from discomfort
+	// to water, Cross the refusals by salon and rule.
+	Followed []followedView
+	Water    []waterView
+	Cross    crossTable
+
 	// The figures, all counted by the server.
 	Kinds  []kindCount
 	Weeks  weekChart
@@ -130,6 +138,7 @@ func newPageView(f *Data) pageView {
 		Chain: f.Chain, From: boundText(f.Period.From, "the beginning"), To: boundText(f.Period.To, "the end of the log"), Made: minuteText(f.CreateTime),
 		WholeDays: !wholeDay(f.Period.From) || !wholeDay(f.Period.To), Warnings: f.warnings(),
 		Total: len(f.Entries), Counted: counted(byKind), Decisions: byKind.GetDecisions(), Uncounted: byKind.GetUncounted(),
+		Looks: newLooks(f), Followed: newFollowed(f.Followed), Water: newWater(f.Discomfort), Cross: newCrossTable(f),
 		Kinds: newKindCounts(byKind), Weeks: newWeekChart(f.Figures[pb.SummaryDimension_SUMMARY_DIMENSION_WEEK]),
 		Groups: newGroups(f), Follow: newFollowUps(byKind.GetOverrides()), People: newPeople(byKind.GetPractitioners()), Seal: newCheckpointView(f.Checkpoint), Reads: countReads(f.Entries),
 	}

@@ -27,7 +27,7 @@ const (
 )
 
 // groupsOfDiscomfort are the dimensions of SummarizeDiscomfort. A case belongs to the salon
-// and the practitioner of its session, whoever noted the discomfort.
+// and the practitioner of its session, even if somebody else noted the discomfort.
 var groupsOfDiscomfort = map[pb.SummaryDimension]func(*pb.DiscomfortCase) string{
 	pb.SummaryDimension_SUMMARY_DIMENSION_SALON:        (*pb.DiscomfortCase).GetSalon,
 	pb.SummaryDimension_SUMMARY_DIMENSION_PRACTITIONER: (*pb.DiscomfortCase).GetPractitioner,

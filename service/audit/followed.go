@@ -147,23 +147,31 @@ func (f following) after(e *pb.AuditEntry) (*pb.FollowedRefusal, bool, error) {
 	return found, true, err
 }
 
-// of returns the sessions of a client; nil if they cannot be read any more. A client
-// without any session has an empty list.
+// of returns the sessions of a client and of those linked with it, who are the same
+// person; nil if they cannot be read any more. A client without any session has an empty
+// list.
 func (f following) of(client string) ([]*pb.Session, error) {
-	if _, err := storage.Clients.GetUnchecked(f.r, client); err != nil {
-		if errors.Is(err, storage.ErrNotFound) {
-			err = nil
-		}
+	stored, err := storage.Clients.GetUnchecked(f.r, client)
+	if errors.Is(err, storage.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
 		return nil, err
 	}
 	all := []*pb.Session{}
-	for page := (storage.Page{Size: storage.MaxPageSize}); ; {
-		sessions, next, err := storage.ListSessions(f.r, storage.SessionFilter{Client: client}, page)
-		if all = append(all, sessions...); err != nil || next == "" {
-			return all, err
+	for _, name := range record.Linked(stored) {
+		for page := (storage.Page{Size: storage.MaxPageSize}); ; {
+			sessions, next, err := storage.ListSessions(f.r, storage.SessionFilter{Client: name}, page)
+			if all = append(all, sessions...); err != nil {
+				return nil, err
+			}
+			if next == "" {
+				break
+			}
+			page.Token = next
 		}
-		page.Token = next
 	}
+	return all, nil
 }
 
 // settledPage reads a page of entries that ends before anything that a running write can

@@ -140,7 +140,10 @@ func (v values) find(f storage.EntryFilter, text string) ([]string, error) {
 	f.Op, f.Value = "=", text
 	switch {
 	case f.Field == "policy" || f.Field == "till_version":
-		_, has, err := v.unsearchable(f)
+		there, has, err := v.unsearchable(f)
+		if has == 0 && f.Field == "policy" {
+			return digests(there, text), err
+		}
 		return slices.Repeat([]string{text}, has), err
 	case strings.Contains(text, "/"):
 		entries, _, err := storage.ListEntries(v.r, f, storage.Page{Size: 1}, 1<<62)
@@ -259,15 +262,22 @@ func (v values) policies(text string) (found []string, err error) {
 		switch text {
 		case p.GetName(), strings.TrimPrefix(p.GetName(), v.chain+"/policies/"):
 			found = append(found, p.GetName())
-		case p.GetDigest():
-			found = append(found, text)
+			continue
 		}
+		found = append(found, digests([]string{p.GetDigest()}, text)...)
 	}
-	if text == v.rules.Digest(nil) {
-		found = append(found, text)
-	}
-	return found, err
+	return append(found, digests([]string{v.rules.Digest(nil)}, text)...), err
 }
+
+// digests returns those that begin with text, of which at least as much is needed as a
+// report shows.
+func digests(of []string, text string) []string {
+	return slices.DeleteFunc(of, func(d string) bool { return len(text) < shownDigest || !strings.HasPrefix(d, text) })
+}
+
+// shownDigest is how many digits of a policy's digest are enough to name it. Our own
+// choice.
+const shownDigest = 12
 
 // known returns values of a field that can be compared with, for an error. Of clients,
 // decisions and sessions there are too many to help; the error shows the form of a name.
