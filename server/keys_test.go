@@ -464,4 +464,20 @@ func TestIssuingSecretsCanBeElsewhere(t *testing.T) {
 			t.Error(err)
 		}
 	}
+	// The medium is put away: a server runs without it, and accepts what was issued.
+	_, token, _ := command(t, "token", "--role", "operator", "--name", "operators/me", "--dir", dir, "--issuing-dir", issuing)
+	if err := os.RemoveAll(issuing); err != nil {
+		t.Fatal(err)
+	}
+	in := func(name string) string { return filepath.Join(dir, name) }
+	p := start(t, "serve", "--data-dir", publicDir(t), "--keys-dir", dir, "--address", "127.0.0.1:0", "--tls-cert", in("server.crt"), "--tls-key", in("server.key"),
+		"--client-ca", in("authority.crt"), "--jwks", in("tokens.jwks"), "--revoked", in("revoked"))
+	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(t.Context(), "authorization", "Bearer "+strings.TrimSpace(token)), patience)
+	defer cancel()
+	_, err := pb.NewDirectoryServiceClient(p.secure(t, dir)).CreateChain(ctx, &pb.CreateChainRequest{ChainId: "ebb", Chain: &pb.Chain{DisplayName: "Ebb"},
+		RequestId: "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27"}, grpc.WaitForReady(true))
+	if err != nil {
+		t.Errorf("a server without the issuing keys: %v", err)
+	}
+	p.signal(t, syscall.SIGTERM)
 }
