@@ -167,6 +167,26 @@ func TestCheckReadsInOneTrip(t *testing.T) {
 	}
 }
 
+// TestBookingReadsInOneTrip is the same for a date that is asked for.
+func TestBookingReadsInOneTrip(t *testing.T) {
+	t.Parallel()
+	s := newTestServer(t)
+	c := s.newChain(t, "ebb-and-flow")
+	counted, trips := s.countTrips(t, "ebb-and-flow")
+	visited := c.carriedOut(t)
+	must(t, c.amara, c.outcome.RecordOutcome, completed(visited))
+	for what, consultation := range map[string]string{"a new client": c.submitted(t, c.client(t)).Name, "a client with a visit": c.submitted(t, parent(visited.Name)).Name} {
+		for _, who := range []person{c.amara, c.till, c.imara} {
+			read, write, _ := trips.fewest(func() {
+				must(t, who, counted.eligibility.CheckBooking, c.booking(consultation, 100*24*time.Hour))
+			})
+			if read != 1 || write != 2 {
+				t.Errorf("%s, by %s: a booking takes %d round trips to read and %d to write, want 1 and 2", what, who.role, read, write)
+			}
+		}
+	}
+}
+
 // mostBytes is what a check may add to the write-ahead log and to the tables, with what
 // the decision, its entry and the request take. Our own choice, from measurements.
 const mostBytes = 5000

@@ -42,7 +42,7 @@ func (s Service) CheckBooking(ctx context.Context, req *pb.CheckBookingRequest) 
 		return nil, fault.Invalid("book_time", "must be from now to 400 days ahead")
 	}
 	asked := false // not when the answer is that of an earlier attempt
-	answer, err := storage.Write(ctx, s.DB, record.Chain(audit.Chain), req, func(r *storage.Snapshot) (*pb.CheckBookingResponse, storage.Changes, error) {
+	answer, err := storage.WritePlanned(ctx, s.DB, record.Chain(audit.Chain), bookingPlan(caller, req, audit.Time), req, func(r *storage.Snapshot) (*pb.CheckBookingResponse, storage.Changes, error) {
 		asked = true
 		answer, err := s.book(r, caller, req, audit.Time)
 		return answer, storage.Changes{}, err
@@ -51,6 +51,19 @@ func (s Service) CheckBooking(ctx context.Context, req *pb.CheckBookingRequest) 
 		storage.CountWhatIf(s.DB, req.Practitioner, audit.Time)
 	}
 	return answer, err
+}
+
+// bookingPlan is what a booking on a stored consultation reads: what a check of the day
+// does. Answers that are not stored are checked against more than the request tells; nil.
+func bookingPlan(caller actor.Actor, req *pb.CheckBookingRequest, now time.Time) *storage.Plan {
+	if req.GetInline() != nil {
+		return nil
+	}
+	p := &storage.Plan{}
+	record.CallerPlan(p, caller, req.Parent)
+	storage.Consultations.Want(p, req.GetConsultation())
+	record.InputsPlan(p, bookedCheck(req), now)
+	return p
 }
 
 // book answers a booking from one snapshot.
