@@ -8,11 +8,16 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
+	"regexp"
+	"slices"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"time"
 	"unicode/utf8"
 
+	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"alkalog/service/fault"
@@ -88,9 +93,22 @@ type body struct {
 	query  url.Values
 	get    bool
 	bounds Bounds
+	// http1 is set for HTTP/1, where the next request is behind the body, and expects
+	// if the client sends the body only when it is asked to.
+	http1, expects bool
 
 	loaded bool
-	rest   []byte // what is not read yet
+	rest   []byte      // what is not read yet
+	ended  atomic.Bool // the connection has no more of it
+	cut    bool        // reading it was cut off
+}
+
+// newBody returns the body of a request. Nothing of it is read.
+func newBody(r *http.Request, bounds Bounds) *body {
+	b := &body{raw: r.Body, length: r.ContentLength, query: r.URL.Query(), get: r.Method == http.MethodGet, bounds: bounds,
+		http1: r.ProtoMajor == 1, expects: r.Header.Get("Expect") != ""}
+	b.ended.Store(r.ContentLength == 0)
+	return b
 }
 
 // errNotLoaded means that something reads a body before its call was admitted.
@@ -118,7 +136,7 @@ func (b *body) Close() error { return b.raw.Close() }
 // reserved before. The announced length is checked first, because the transcoder
 // allocates as much as a client announces.
 func (b *body) load(method protoreflect.MethodDescriptor, most int) (bytes int, err error) {
-	if err := b.checkQuery(method.Input()); err != nil {
+	if err := b.checkQuery(method); err != nil {
 		return 0, err
 	}
 	tooLong := fault.Invalid("request", fmt.Sprintf("must be no longer than %d bytes", most))
@@ -126,6 +144,7 @@ func (b *body) load(method protoreflect.MethodDescriptor, most int) (bytes int, 
 		return 0, tooLong
 	}
 	text, err := io.ReadAll(io.LimitReader(b.raw, int64(most+frameHeader+1)))
+	b.ended.Store(err == nil && len(text) <= most+frameHeader)
 	if err != nil {
 		return 0, err
 	}
@@ -150,6 +169,31 @@ func (b *body) load(method protoreflect.MethodDescriptor, most int) (bytes int, 
 		return 0, fault.InvalidFields(*wrong)
 	}
 	return 2*len(text) + messages*decodedMessage, nil
+}
+
+// The rest of a body that nobody wants is read so far and for so long, so that the
+// connection can be used for the next request. net/http would wait for it without end,
+// before it sends the answer. Our own choices.
+const (
+	mostUnwanted = 64 << 10
+	unwantedTime = 500 * time.Millisecond
+)
+
+// settle is called before an answer begins: it reads what is left of the body, or else
+// has the connection closed behind the answer. Over HTTP/2 a body ends with its stream.
+func (b *body) settle(header http.Header, setReadDeadline func(time.Time) error) {
+	if !b.http1 || b.ended.Load() && !b.cut {
+		return
+	}
+	setReadDeadline(time.Now().Add(unwantedTime))
+	if !b.cut && !b.expects && b.length <= mostUnwanted {
+		if _, err := io.CopyN(io.Discard, b.raw, mostUnwanted+1); err == io.EOF {
+			setReadDeadline(time.Time{})
+			return
+		}
+	}
+	// The deadline stays: net/http goes on reading when the answer is sent.
+	header.Set("Connection", "close")
 }
 
 // decodedMessage is what a decoded message needs besides its text, in bytes; measured
@@ -193,6 +237,19 @@ func fits(field protoreflect.FieldDescriptor, text string) bool {
 	return false
 }
 
+// pathVariable is a variable of a path, such as {name=chains/*}.
+var pathVariable = regexp.MustCompile(`\{([a-z_]+)=`)
+
+// pathFields returns the fields that a method has in its path. Otherwise a query could
+// say another name than the path that is logged on the way.
+func pathFields(method protoreflect.MethodDescriptor) (names []string) {
+	rule, _ := proto.GetExtension(method.Options(), annotations.E_Http).(*annotations.HttpRule)
+	for _, variable := range pathVariable.FindAllStringSubmatch(rule.GetGet(), -1) {
+		names = append(names, variable[1])
+	}
+	return names
+}
+
 // maxQueryText is the longest value in a query, in bytes; our own choice, longer than
 // a page token.
 const maxQueryText = 2000
@@ -210,7 +267,11 @@ func typeName(field protoreflect.FieldDescriptor) string {
 
 // checkQuery refuses a query that is not the request of a GET: fields of other methods
 // stand in the body, where nobody logs them.
-func (b *body) checkQuery(input protoreflect.MessageDescriptor) error {
+func (b *body) checkQuery(method protoreflect.MethodDescriptor) error {
+	if len(b.query) == 0 {
+		return nil
+	}
+	input, inPath := method.Input(), pathFields(method)
 	var wrong []fault.Violation
 	for name := range b.query {
 		field := input.Fields().ByJSONName(name)
@@ -222,6 +283,8 @@ func (b *body) checkQuery(input protoreflect.MessageDescriptor) error {
 			return fault.Invalid("request", "this method has no query; send its fields in the body")
 		case field == nil:
 			wrong = append(wrong, fault.Violation{Field: name, Want: "is no field of this request"})
+		case slices.Contains(inPath, string(field.Name())):
+			wrong = append(wrong, fault.Violation{Field: name, Want: "stands in the path"})
 		case len(b.query[name]) != 1:
 			wrong = append(wrong, fault.Violation{Field: name, Want: "must be sent once"})
 		case !fits(field, b.query[name][0]):

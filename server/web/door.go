@@ -156,21 +156,23 @@ const maxAnswerBytes = 32 << 20
 func (d *Door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	d.calls.Add(1)
 	defer d.calls.Done()
-	setHeaders(w.Header())
+	body := newBody(r, d.cfg.Bounds)
+	out := &countedWriter{ResponseWriter: w, controller: http.NewResponseController(w), body: body, stalled: d.cfg.Bounds.StalledTime}
+	setHeaders(out.Header())
 	if status, problem := d.cfg.Origins.check(r); status != 0 {
-		refuse(w, status, problem)
+		refuse(out, status, problem)
 		return
 	}
 	if status, problem := checkForm(r); status != 0 {
-		refuse(w, status, problem)
+		refuse(out, status, problem)
 		return
 	}
-	if d.serveDocument(w, r) {
+	if d.serveDocument(out, r) {
 		return
 	}
-	body := &body{raw: r.Body, length: r.ContentLength, kind: kindOf(r), query: r.URL.Query(), get: r.Method == http.MethodGet, bounds: d.cfg.Bounds}
-	// The context leads from the transcoder's request back to what it wraps.
-	out := &countedWriter{ResponseWriter: w, controller: http.NewResponseController(w), stalled: d.cfg.Bounds.StalledTime}
+	// The context leads from the transcoder's request back to what it wraps. The form
+	// of the body is known now that its type is normalized.
+	body.kind = kindOf(r)
 	r = r.WithContext(withExchange(r.Context(), &exchange{body: body, out: out}))
 	r.Body = body
 	d.transcoder.ServeHTTP(out, r)

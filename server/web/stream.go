@@ -224,8 +224,14 @@ func (s *Stream) writeHeaders() {
 // connection.
 func (s *Stream) finish(err error) {
 	if !s.reading.TryLock() {
-		s.exchange.out.controller.SetReadDeadline(time.Now())
+		cut := !s.exchange.body.ended.Load()
+		if cut {
+			s.exchange.out.controller.SetReadDeadline(time.Now())
+		}
 		s.reading.Lock()
+		// Even if the body has ended just now: net/http waits for the next request
+		// by then, and takes the deadline for the end of the connection.
+		s.exchange.body.cut = cut
 	}
 	if !s.writing.TryLock() {
 		s.exchange.out.controller.SetWriteDeadline(time.Now())

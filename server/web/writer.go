@@ -14,12 +14,26 @@ import (
 type countedWriter struct {
 	http.ResponseWriter
 	controller *http.ResponseController
+	body       *body // of the request
 	stalled    time.Duration
 	counts     atomic.Pointer[[]*atomic.Int64]
+	begun      bool
+}
+
+// WriteHeader begins the answer, when the body of the request is settled.
+func (w *countedWriter) WriteHeader(status int) {
+	if !w.begun {
+		w.begun = true
+		w.body.settle(w.Header(), w.controller.SetReadDeadline)
+	}
+	w.ResponseWriter.WriteHeader(status)
 }
 
 // Write writes and counts.
 func (w *countedWriter) Write(p []byte) (int, error) {
+	if !w.begun {
+		w.WriteHeader(http.StatusOK)
+	}
 	if counts := w.counts.Load(); counts != nil {
 		for _, count := range *counts {
 			count.Add(int64(len(p)))
