@@ -262,9 +262,20 @@ func TestFollowedRefusals(t *testing.T) {
 	found, _ = look(&pb.ListFollowedRefusalsRequest{StartTime: within48[0].refused.CreateTime, WithinHours: proto.Int32(48)})
 	check("since the second", found, within48)
 
+	// Entered a second time in the other salon, and linked later.
+	client, d = refuse()
+	c.clock.advance(2 * time.Hour)
+	double := c.client(t)
+	second := c.servedIn(t, double, other).Name
+	found, _ = look(&pb.ListFollowedRefusalsRequest{})
+	check("entered twice", found, elsewhere)
+	must(t, c.odile, c.consultation.LinkClients, &pb.LinkClientsRequest{Name: client, Client: double, RequestId: newID()})
+	found, _ = look(&pb.ListFollowedRefusalsRequest{})
+	check("entered twice and linked", found, append(slices.Clone(elsewhere), case_{d, second, 120}))
+
 	must(t, c.odile, c.consultation.EraseClient, &pb.EraseClientRequest{Name: parent(elsewhere[0].refused.Name), RequestId: newID()})
 	erased := must(t, c.vesna, c.audit.ListFollowedRefusals, &pb.ListFollowedRefusalsRequest{Parent: c.name})
-	if len(erased.FollowedRefusals) != 0 || erased.Unreadable != 2 {
+	if len(erased.FollowedRefusals) != 1 || erased.Unreadable != 2 {
 		t.Errorf("of an erased client: %v", erased)
 	}
 }

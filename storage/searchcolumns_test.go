@@ -16,7 +16,7 @@ import (
 const columnsOf = `select coalesce(string_agg(c, E'\n' order by c), '') from (
 	select concat_ws('|', 'decision', id, verdict, coalesce(salon, 'none'), coalesce(actor, 'none'), create_time) as c from decisions
 	union all select concat_ws('|', 'outcome', id, session, coalesce(bad::text, 'none')) from outcomes
-	union all select concat_ws('|', 'event', id, sequence) from session_events
+	union all select concat_ws('|', 'event', id, sequence, coalesce(discomfort::text, 'none')) from session_events
 	union all select concat_ws('|', 'session', id, decision, sequence, coalesce(open::text, 'none')) from sessions) all_columns`
 
 // TestRecomputeColumns damages search columns of every kind that has them, as a
@@ -35,7 +35,7 @@ func TestRecomputeColumns(t *testing.T) {
 	}
 	session := &pb.Session{Name: clientName + "/sessions/s1", Decision: clientName + "/decisions/d0001", Sequence: 1}
 	records = append(records, storage.Sessions.Insert(session),
-		storage.InsertEvent(session.Name, &pb.StoredEvent{Sequence: 1, Event: &pb.Event{EventId: "e1"}}),
+		storage.InsertEvent(session.Name, &pb.StoredEvent{Sequence: 1, Event: &pb.Event{EventId: "e1", Fact: &pb.Event_ComfortCheck{ComfortCheck: &pb.ComfortCheck{Comfort: pb.Comfort_COMFORT_BURNING}}}}),
 		storage.Outcomes.Insert(&pb.Outcome{Name: clientName + "/outcomes/o1", Session: session.Name}))
 	put(t, db, records...)
 	var want string
@@ -49,7 +49,7 @@ func TestRecomputeColumns(t *testing.T) {
 	want = read()
 	for _, damage := range []string{
 		"update decisions set salon = null, actor = 'forged'", "update outcomes set bad = not bad",
-		"update session_events set sequence = 7", "update sessions set open = not open, sequence = 9",
+		"update session_events set sequence = 7, discomfort = null", "update sessions set open = not open, sequence = 9",
 	} {
 		table := strings.Fields(damage)[1]
 		guarded := table != "sessions"
