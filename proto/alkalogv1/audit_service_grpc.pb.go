@@ -54,8 +54,8 @@ type AuditServiceClient interface {
 	// resumed with the last resume_token.
 	ExportEntries(ctx context.Context, in *ExportEntriesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportEntriesResponse], error)
 	// SummarizeEntries counts entries of a chain and puts the counts in proportion.
-	// It reads counters, not the log; the counters follow the log within about a
-	// second. The log is the evidence and the figures only help to read it. An
+	// It reads counters, not the log, unless the dimension or the filter says
+	// otherwise; the counters follow the log within about a second. The log is the evidence and the figures only help to read it. An
 	// unusual figure is a reason to look; by itself it proves nothing about
 	// anybody. Errors: NOT_FOUND for an unknown chain.
 	SummarizeEntries(ctx context.Context, in *SummarizeEntriesRequest, opts ...grpc.CallOption) (*SummarizeEntriesResponse, error)
@@ -259,8 +259,8 @@ type AuditServiceServer interface {
 	// resumed with the last resume_token.
 	ExportEntries(*ExportEntriesRequest, grpc.ServerStreamingServer[ExportEntriesResponse]) error
 	// SummarizeEntries counts entries of a chain and puts the counts in proportion.
-	// It reads counters, not the log; the counters follow the log within about a
-	// second. The log is the evidence and the figures only help to read it. An
+	// It reads counters, not the log, unless the dimension or the filter says
+	// otherwise; the counters follow the log within about a second. The log is the evidence and the figures only help to read it. An
 	// unusual figure is a reason to look; by itself it proves nothing about
 	// anybody. Errors: NOT_FOUND for an unknown chain.
 	SummarizeEntries(context.Context, *SummarizeEntriesRequest) (*SummarizeEntriesResponse, error)
