@@ -95,10 +95,14 @@ func TestClientsAreFoundByNameAndContact(t *testing.T) {
 		Client: &pb.Client{DisplayName: "Zoë Quill", Phone: "+44 20 7946 0001", Email: "zoe@invented.example"}}).Client
 	c.client(t)
 	for what, req := range map[string]*pb.ListClientsRequest{
-		"name":      {DisplayName: "zoë  QUILL"},
-		"telephone": {Phone: "0044 (20) 79460001"},
-		"address":   {Email: "Zoe@Invented.example"},
-		"all three": {DisplayName: "Zoë Quill", Phone: "+442079460001", Email: "zoe@invented.example"},
+		"name":                              {DisplayName: "zoë  QUILL"},
+		"telephone":                         {Phone: "0044 (20) 79460001"},
+		"address":                           {Email: "Zoe@Invented.example"},
+		"beginnings of words, in any order": {Search: "quil ZOE"},
+		"the start of the number":           {Search: "+44 20"},
+		"the national number":               {Search: "020 7946 0001"},
+		"its last four digits":              {Search: "0001 zoe"},
+		"all three":                         {DisplayName: "Zoë Quill", Phone: "+442079460001", Email: "zoe@invented.example"},
 	} {
 		req.Parent = c.name
 		if got := must(t, c.till, c.consultation.ListClients, req).Clients; len(got) != 1 || !proto.Equal(got[0], made) {
@@ -107,6 +111,15 @@ func TestClientsAreFoundByNameAndContact(t *testing.T) {
 		req.Parent = other.name
 		if got := must(t, other.till, other.consultation.ListClients, req).Clients; len(got) != 0 {
 			t.Errorf("by %s in another chain: %v", what, got)
+		}
+	}
+	if err := mustFail(t, c.till, c.consultation.ListClients, &pb.ListClientsRequest{Parent: c.name, Search: "12"}); violationsOf(err)["search"] == "" {
+		t.Errorf("two digits find %v", err)
+	}
+	must(t, c.till, c.consultation.UpdateClient, &pb.UpdateClientRequest{Client: &pb.Client{Name: made.Name, DisplayName: "Zoë Tern"}, UpdateMask: updateMask("display_name"), RequestId: newID()})
+	for typed, want := range map[string]int{"quill": 0, "tern": 1} {
+		if got := must(t, c.till, c.consultation.ListClients, &pb.ListClientsRequest{Parent: c.name, Search: typed}).Clients; len(got) != want {
+			t.Errorf("renamed, %q finds %v", typed, got)
 		}
 	}
 	err := mustFail(t, c.till, c.consultation.ListClients, &pb.ListClientsRequest{Parent: c.name, Phone: "none"})

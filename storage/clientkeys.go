@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"unicode"
 
@@ -116,13 +117,18 @@ const (
 
 // clientTerms returns the terms by which a client can be found.
 func clientTerms(c *pb.Client) []term {
-	return lookupTerms(ClientLookup{DisplayName: c.GetDisplayName(), Phone: c.GetPhone(), Email: c.GetEmail()})
+	whole := lookupTerms(ClientLookup{DisplayName: c.GetDisplayName(), Phone: c.GetPhone(), Email: c.GetEmail()})
+	return append(whole, searchTerms(c)...)
 }
 
-// ClientLookup is a search for clients. A client must fit all fields that are not
-// empty. Comparison is exact in normal form: there is no search by a part of a name,
-// because the index holds only digests.
-type ClientLookup struct{ DisplayName, Phone, Email string }
+// ClientLookup says which clients are looked up. A client must fit all fields that are not
+// empty. The whole name, number and address are compared in normal form; Search finds
+// by parts of them.
+type ClientLookup struct {
+	DisplayName, Phone, Email string
+	// Search is as it was typed: words of a name, digits of a number, or an address.
+	Search string
+}
 
 // lookupTerms returns the terms of a lookup. A field without anything to compare gives
 // no term; Invalid reports it.
@@ -149,12 +155,7 @@ func plainName(name string) string {
 // (ITU-T E.123, 2001). A national and an international form of one number stay
 // different.
 func plainPhone(phone string) string {
-	digits := strings.Map(func(r rune) rune {
-		if unicode.IsDigit(r) && r <= unicode.MaxASCII {
-			return r
-		}
-		return -1
-	}, phone)
+	digits := digitsOf(phone)
 	if rest, international := strings.CutPrefix(digits, "00"); international {
 		return "+" + rest
 	}
@@ -164,6 +165,16 @@ func plainPhone(phone string) string {
 	return digits
 }
 
+// digitsOf are the ASCII digits of a text.
+func digitsOf(text string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsDigit(r) && r <= unicode.MaxASCII {
+			return r
+		}
+		return -1
+	}, text)
+}
+
 // plainEmail is the normal form of an email address, without regard to case and
 // surrounding space.
 func plainEmail(email string) string { return cases.Fold().String(strings.TrimSpace(email)) }
@@ -171,7 +182,11 @@ func plainEmail(email string) string { return cases.Fold().String(strings.TrimSp
 // hash returns the digest by which a term is stored in client_index. It differs between
 // chains, so that the same person in two chains cannot be linked in the database.
 func (t term) hash(keys Keys, chain string) ([]byte, error) {
-	return keys.KeyedDigest(chain+"\x00"+t.field, t.value)
+	digest, err := keys.KeyedDigest(chain+"\x00"+t.field, t.value)
+	if err == nil && (t.field == byNameStart || t.field == byPhoneStart || t.field == byPhoneEnd) {
+		digest = digest[:searchDigestSize]
+	}
+	return digest, err
 }
 
 // KeyedDigest returns a digest of a value that only this installation can make, with
@@ -201,15 +216,23 @@ func clientIndexChanges(keys Keys, chain string, records []Record) (clientIndex,
 		if r.action == replace {
 			m.changed = append(m.changed, r.key.id)
 		}
-		for _, t := range r.terms {
-			hash, err := t.hash(keys, chain)
-			if err != nil {
-				return m, err
-			}
-			m.clients, m.fields, m.hashes = append(m.clients, r.key.id), append(m.fields, t.field), append(m.hashes, hash)
+		if err := m.add(keys, chain, r.key.id, r.terms); err != nil {
+			return m, err
 		}
 	}
 	return m, nil
+}
+
+// add adds the terms of a client.
+func (m *clientIndex) add(keys Keys, chain, client string, terms []term) error {
+	for _, t := range terms {
+		hash, err := t.hash(keys, chain)
+		if err != nil {
+			return err
+		}
+		m.clients, m.fields, m.hashes = append(m.clients, client), append(m.fields, t.field), append(m.hashes, hash)
+	}
+	return nil
 }
 
 // indexSteps makes the step that deletes the old index entries of changed clients.
@@ -263,20 +286,49 @@ func (l ClientLookup) Invalid() (field, want string) {
 	case l.Email != "" && plainEmail(l.Email) == "":
 		return byEmail, "must have more than blanks, or be empty"
 	}
+	if _, want := newSearch(l.Search); want != "" {
+		return "search", want
+	}
 	return "", ""
 }
 
 // FindClients reads a page of the clients of the chain that fit every field of the
-// lookup, newest first. An empty lookup lists all clients.
+// lookup, newest first. An empty lookup lists all clients. A page of a search can be
+// shorter than asked for, and be empty only at the end or after searchedPages pages
+// without a client who fits.
 func FindClients(s *Snapshot, l ClientLookup, page Page) ([]*pb.Client, string, error) {
 	where, args := "chain = $1 and parent = ''", []any{s.chain}
+	wanted, _ := newSearch(l.Search)
+	groups := wanted.lookups()
 	for _, t := range lookupTerms(l) {
-		hash, err := t.hash(s.db.cfg.Keys, s.chain)
+		groups = append(groups, []term{t})
+	}
+	for _, group := range groups {
+		var fields pq.StringArray
+		var hashes pq.ByteaArray
+		for _, t := range group {
+			hash, err := t.hash(s.db.cfg.Keys, s.chain)
+			if err != nil {
+				return nil, "", err
+			}
+			fields, hashes = append(fields, t.field), append(hashes, hash)
+		}
+		args = append(args, fields, hashes)
+		where += fmt.Sprintf(" and id in (select i.client from client_index i where i.chain = $1 and i.field = any($%d) and i.hash = any($%d))", len(args)-1, len(args))
+	}
+	for n := 1; ; n++ {
+		found, next, err := list[*pb.Client](s, Clients.byID(where, true, args...), page)
 		if err != nil {
 			return nil, "", err
 		}
-		args = append(args, t.field, hash)
-		where += fmt.Sprintf(" and id in (select i.client from client_index i where i.chain = $1 and i.field = $%d and i.hash = $%d)", len(args)-1, len(args))
+		found = slices.DeleteFunc(found, func(c *pb.Client) bool { return !wanted.matches(c) })
+		if len(found) > 0 || next == "" || n == searchedPages {
+			return found, next, nil
+		}
+		page.Token = next
 	}
-	return list[*pb.Client](s, Clients.byID(where, true, args...), page)
 }
+
+// searchedPages is how many pages a search reads at most for one page of its answer. Our
+// own choice; only a beginning that very many clients share needs more than one.
+const searchedPages = 10

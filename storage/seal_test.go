@@ -240,7 +240,7 @@ func TestClientsAreFound(t *testing.T) {
 		}
 	}
 	var rows, hashes int
-	if err := pool.QueryRow("select count(*), count(distinct hash) from client_index").Scan(&rows, &hashes); err != nil || rows != 5 || hashes != 4 {
+	if err := pool.QueryRow("select count(*), count(distinct hash) from client_index where field in ('display_name', 'phone', 'email')").Scan(&rows, &hashes); err != nil || rows != 5 || hashes != 4 {
 		t.Errorf("%d marks, %d different, %v; want 5 and 4: two of one name", rows, hashes, err)
 	}
 	renamed := proto.CloneOf(zoe)

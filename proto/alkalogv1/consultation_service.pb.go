@@ -248,7 +248,13 @@ type ListClientsRequest struct {
 	Phone string `protobuf:"bytes,5,opt,name=phone,proto3" json:"phone,omitempty"`
 	// Only clients with this electronic mail address, up to 254 characters; empty:
 	// all.
-	Email         string `protobuf:"bytes,6,opt,name=email,proto3" json:"email,omitempty"`
+	Email string `protobuf:"bytes,6,opt,name=email,proto3" json:"email,omitempty"`
+	// Only clients whom this finds, up to 200 characters, as somebody types it at the
+	// desk; empty: all. Words are beginnings of words of the name, in any order; digits,
+	// at least four, are the beginning or the end of the telephone number, in any
+	// grouping, with or without the country code; a word with an @ is the whole
+	// electronic mail address. All of them must fit. Case and accents do not matter.
+	Search        string `protobuf:"bytes,10,opt,name=search,proto3" json:"search,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -321,6 +327,13 @@ func (x *ListClientsRequest) GetPhone() string {
 func (x *ListClientsRequest) GetEmail() string {
 	if x != nil {
 		return x.Email
+	}
+	return ""
+}
+
+func (x *ListClientsRequest) GetSearch() string {
+	if x != nil {
+		return x.Search
 	}
 	return ""
 }
@@ -2163,7 +2176,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"?\n" +
 	"\x11GetClientResponse\x12*\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xab\x04\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xa2\x05\n" +
 	"\x12ListClientsRequest\x12X\n" +
 	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
@@ -2172,7 +2185,9 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\x12\x7f\n" +
 	"\fdisplay_name\x18\x04 \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\vdisplayName\x12r\n" +
 	"\x05phone\x18\x05 \x01(\tB\\\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05phone\x12s\n" +
-	"\x05email\x18\x06 \x01(\tB]\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05email\"q\n" +
+	"\x05email\x18\x06 \x01(\tB]\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05email\x12u\n" +
+	"\x06search\x18\n" +
+	" \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x06search\"q\n" +
 	"\x13ListClientsResponse\x12,\n" +
 	"\aclients\x18\x01 \x03(\v2\x12.alkalog.v1.ClientR\aclients\x12,\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xa0\xb2\x19\x01R\rnextPageToken\"\xc4\x01\n" +

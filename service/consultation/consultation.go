@@ -164,7 +164,7 @@ func (s Service) GetClient(ctx context.Context, req *pb.GetClientRequest) (*pb.G
 // the field that is too vague, because its answer would be a list of strangers.
 func (s Service) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*pb.ListClientsResponse, error) {
 	caller := actor.From(ctx)
-	wanted := storage.ClientLookup{DisplayName: req.DisplayName, Phone: req.Phone, Email: req.Email}
+	wanted := storage.ClientLookup{DisplayName: req.DisplayName, Phone: req.Phone, Email: req.Email, Search: req.Search}
 	if field, want := wanted.Invalid(); field != "" {
 		return nil, fault.Invalid(field, want)
 	}

@@ -46,7 +46,7 @@ func (s Service) RunRetention(ctx context.Context, report func(error)) {
 func (s Service) ApplyRetention(ctx context.Context) error {
 	var problems []error
 	err := record.EachChain(ctx, s.DB, func(chain *pb.Chain) error {
-		problems = append(problems, s.eraseIdle(ctx, chain), s.purge(ctx, chain))
+		problems = append(problems, s.eraseIdle(ctx, chain), s.purge(ctx, chain), s.index(ctx, chain))
 		return ctx.Err()
 	})
 	return errors.Join(append(problems, err)...)
@@ -103,6 +103,17 @@ func (s Service) eraseInTime(ctx context.Context, chain string, client *pb.Clien
 		return nil // another server may have been faster
 	}
 	return err
+}
+
+// index makes clients searchable that were stored by a version without a search.
+func (s Service) index(ctx context.Context, chain *pb.Chain) error {
+	for after := ""; ; {
+		last, err := storage.IndexClients(ctx, s.DB, record.Chain(chain.Name), after)
+		if err != nil || last == "" {
+			return err
+		}
+		after = last
+	}
 }
 
 // purge forgets the chain's answered requests that are old enough. It works in portions,

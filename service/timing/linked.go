@@ -12,7 +12,7 @@ import (
 // that is wrong never makes an exposure longer than one of the clients alone would have.
 
 // FastestRates returns, for each section that some client has a rate of, the fastest rate
-// by any client's visits. Of a client whose section was never measured its whole head
+// by any client's visits: that with the highest mean, which a plan expects. Of a client whose section was never measured its whole head
 // speaks. Clients without rates have nothing to say.
 func FastestRates(ofClients [][]*pb.LearnedRate) []*pb.LearnedRate {
 	ofClients = slices.DeleteFunc(slices.Clone(ofClients), func(rates []*pb.LearnedRate) bool { return len(rates) == 0 })
@@ -27,7 +27,7 @@ func FastestRates(ofClients [][]*pb.LearnedRate) []*pb.LearnedRate {
 	for _, id := range slices.Compact(sections) {
 		var best *pb.LearnedRate
 		for _, rates := range ofClients {
-			if r := rateFor(rates, id); best == nil || r != nil && fastEnd(r) > fastEnd(best) {
+			if r := rateFor(rates, id); best == nil || r != nil && r.GetRate().GetMean() > best.GetRate().GetMean() {
 				best = r
 			}
 		}
@@ -50,9 +50,6 @@ func rateFor(rates []*pb.LearnedRate, id string) *pb.LearnedRate {
 	}
 	return &pb.LearnedRate{SectionId: id, Rate: &pb.RateEstimate{Mean: r.Mean, Deviation: math.Hypot(r.Deviation, sectionSpread), Readings: r.Readings}}
 }
-
-// fastEnd is the fast end of what a rate can be.
-func fastEnd(r *pb.LearnedRate) float64 { return r.GetRate().GetMean() + r.GetRate().GetDeviation() }
 
 // SlowestGrowth is the slowest of the measured growths of clients that are one person;
 // nil if none was measured. It promises the least new growth.
