@@ -1,7 +1,10 @@
 package storage_test
 
 import (
+	"context"
 	"math"
+	"net"
+	"sync/atomic"
 	"testing"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -39,5 +42,35 @@ func TestNote(t *testing.T) {
 	})
 	if err != nil {
 		t.Fatal(err)
+	}
+}
+
+// countedConn counts the messages of a connection.
+type countedConn struct {
+	net.Conn
+	sent *atomic.Int64
+}
+
+func (c countedConn) Write(p []byte) (int, error) {
+	c.sent.Add(1)
+	return c.Conn.Write(p)
+}
+
+// TestNoteTakesTwoTrips: a read by an auditor waits for its entry.
+func TestNoteTakesTwoTrips(t *testing.T) {
+	t.Parallel()
+	var sent atomic.Int64
+	db := storagetest.NewDatabase(t).Open(t, storage.Config{MaxConns: 1, Dial: func(ctx context.Context, network, address string) (net.Conn, error) {
+		c, err := (&net.Dialer{}).DialContext(ctx, network, address)
+		return countedConn{c, &sent}, err
+	}})
+	for range 3 {
+		before := sent.Load()
+		if err := storage.AppendEntries(t.Context(), db, chain, &pb.AuditEntry{Kind: pb.EntryKind_ENTRY_KIND_AUDITOR_READ, RecordTime: timestamppb.Now()}); err != nil {
+			t.Fatal(err)
+		}
+		if n := sent.Load() - before; n != 2 {
+			t.Errorf("an entry takes %d messages, want 2", n)
+		}
 	}
 }

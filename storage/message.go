@@ -81,7 +81,9 @@ func (m *message) text(c *conn, begin string) (string, []string, error) {
 			}
 			execute.WriteString(map[bool]string{true: "(", false: ","}[i == 0] + text)
 		}
-		execute.WriteString(")")
+		if len(s.args) > 0 {
+			execute.WriteString(")")
+		}
 	}
 	return begin + prepare.String() + execute.String(), fresh, nil
 }
