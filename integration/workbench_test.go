@@ -246,6 +246,9 @@ func (s *testServer) playWorkbench(t *testing.T, b *browser, between *network) {
 	times := b.text("document.querySelector('tbody').innerText.replace(/\\d+:\\d\\d\\t/g, '')") // without the clocks that count
 	b.byKeyboard("burns")
 	b.waitFor("document.querySelector('dialog[open] h2')?.textContent === 'Rinse now'")
+	if focus := b.text("document.activeElement.id"); focus != "rinse-title" {
+		t.Errorf("%q has the focus: a second press of Enter would say that water is on", focus)
+	}
 	b.look("Rinse now")
 	b.press("Water is on the head")
 	b.press("Back to the service")
