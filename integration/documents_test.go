@@ -75,6 +75,12 @@ func TestDocuments(t *testing.T) {
 	newRun(t).pages(t, withPython, "server/OPERATING.md", "proto/INTEGRATING.md", "server/AUDITING.md", "server/SECURITY.md")
 }
 
+// TestSchoolPage runs the instructor's page, on a school of its own.
+func TestSchoolPage(t *testing.T) {
+	t.Parallel()
+	newRun(t).pages(t, false, "server/SCHOOL.md")
+}
+
 // TestEveryShellBlockIsTested fails on a page that no test runs, and on a block
 // with a mark that no test knows.
 func TestEveryShellBlockIsTested(t *testing.T) {
@@ -83,7 +89,7 @@ func TestEveryShellBlockIsTested(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	run := map[string]bool{"README.md": true, "server/OPERATING.md": true, "proto/INTEGRATING.md": true, "server/AUDITING.md": true, "server/SECURITY.md": true,
+	run := map[string]bool{"README.md": true, "server/OPERATING.md": true, "proto/INTEGRATING.md": true, "server/AUDITING.md": true, "server/SECURITY.md": true, "server/SCHOOL.md": true,
 		"server/TOPOLOGIES.md": true} // the last by integration/cluster
 	count := map[string]int{}
 	for _, page := range allPages(t) {

@@ -19,6 +19,7 @@ import (
 type demoCommand struct {
 	JSON    bool   `name:"json" env:"ALKALOG_DEMO_JSON" help:"Print one JSON object per call instead of the story."`
 	Month   bool   `env:"ALKALOG_DEMO_MONTH" help:"Play an invented month of a chain instead, and print what it came to."`
+	School  bool   `env:"ALKALOG_DEMO_SCHOOL" help:"Play an invented class of a school instead: cases, attempts, marks, and what the class should repeat."`
 	Visits  int    `env:"ALKALOG_DEMO_VISITS" default:"3000" help:"Number of visits of the month."`
 	Salons  int    `env:"ALKALOG_DEMO_SALONS" default:"20" help:"Number of salons of the month, with three chairs each."`
 	Seed    uint64 `env:"ALKALOG_DEMO_SEED" help:"Seed of the month. Default: by the clock; it is printed."`
@@ -38,6 +39,9 @@ func (c demoCommand) Run(ctx context.Context, std streams) error {
 		})
 	}
 	options := demo.Options{JSON: c.JSON, Out: std.out, Progress: std.err, Dir: c.DataDir, Start: start}
+	if c.School {
+		return demo.RunSchool(ctx, options)
+	}
 	if !c.Month {
 		return demo.Run(ctx, options)
 	}

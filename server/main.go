@@ -103,6 +103,7 @@ type commands struct {
 	Session       sessionCommand       `cmd:"" help:"Draw a session of a database as an SVG file."`
 	Audit         auditCommands        `cmd:"" help:"Audit commands: list, count, copy, verify, prove, report."`
 	Client        clientCommands       `cmd:"" help:"Commands for one client's data: export, erase or link it."`
+	School        schoolCommands       `cmd:"" help:"Commands for a school: cases, attempts, marks, what the class misses."`
 	Healthcheck   healthcheckCommand   `cmd:"" help:"Ask a running server for its health, for probes. Exit code 1 if it is not serving."`
 	Version       versionCommand       `cmd:"" help:"Print the version."`
 }

@@ -26,7 +26,7 @@ const revision = "2"
 // callTimeout limits one call.
 const callTimeout = 10 * time.Second
 
-// clients are the eight services.
+// clients are the nine services.
 type clients struct {
 	// Chains, salons and practitioners.
 	directory pb.DirectoryServiceClient
@@ -44,6 +44,8 @@ type clients struct {
 	incident pb.IncidentServiceClient
 	// The audit log.
 	auditing pb.AuditServiceClient
+	// Cases, attempts and marks of a school.
+	training pb.TrainingServiceClient
 }
 
 // dial connects to a server on this machine. Every call is written to calls. There
@@ -54,7 +56,7 @@ func dial(addr string, calls jsonLines) (*grpc.ClientConn, error) {
 		grpc.WithUnaryInterceptor(calls.unary), grpc.WithStreamInterceptor(calls.stream))
 }
 
-// newClients returns the eight services on one connection. One connection is enough
+// newClients returns the nine services on one connection. One connection is enough
 // for everybody, because each call carries its own identity.
 func newClients(conn *grpc.ClientConn) clients {
 	return clients{
@@ -66,6 +68,7 @@ func newClients(conn *grpc.ClientConn) clients {
 		outcome:      pb.NewOutcomeServiceClient(conn),
 		incident:     pb.NewIncidentServiceClient(conn),
 		auditing:     pb.NewAuditServiceClient(conn),
+		training:     pb.NewTrainingServiceClient(conn),
 	}
 }
 
