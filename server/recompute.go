@@ -13,6 +13,7 @@ import (
 // maintainCommands are for the operator, after an upgrade or a repair. Each can
 // be interrupted and continued.
 type maintainCommands struct {
+	Postgres         postgresCommand  `cmd:"" help:"Run a program of PostgreSQL, such as pg_dump, on the private database, which must not be in use."`
 	RecomputeColumns recomputeCommand `cmd:"" help:"Recompute the search columns of clients' records from their sealed bodies: after a migration that adds one, or when verify --records reports changed ones. Servers may run meanwhile."`
 }
 

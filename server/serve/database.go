@@ -119,6 +119,18 @@ func Migrate(ctx context.Context, cfg Config, finish bool) (string, error) {
 	return d.description, d.close()
 }
 
+// WithPrivatePostgres runs the private cluster of cfg while do runs, with the environment
+// by which programs of PostgreSQL find it. It migrates nothing, because an older program
+// may have to read what a newer one would change. An error of do does not keep the cluster
+// from being stopped in order; both errors are returned.
+func WithPrivatePostgres(ctx context.Context, cfg Config, do func(environment []string) error) error {
+	cluster, err := localpg.Start(ctx, localpg.Config{Dir: cfg.DataDir, BinDir: cfg.PGBin})
+	if err != nil {
+		return err
+	}
+	return errors.Join(do(cluster.Environment()), cluster.Stop())
+}
+
 // close closes the connections and then stops the cluster. It waits for the
 // cluster to stop.
 func (d database) close() error {

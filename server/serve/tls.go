@@ -183,7 +183,9 @@ func (c Config) listener() (net.Listener, error) {
 }
 
 // checkAddresses returns an error if the server could not listen, so that it is said
-// before a database is started for it. Addresses without a port are free by definition.
+// before a database is started for it: the message of a taken port would come after half a
+// minute of recovery. The address is free again when it returns, so another program can
+// still take it, and listening can still fail later. Port 0 is free by definition.
 func (c Config) checkAddresses() error {
 	for _, address := range []string{c.Address, c.WebAddress} {
 		if address == "" {

@@ -208,6 +208,11 @@ func (c *Cluster) DSN(database, role string) string {
 		quoteDSN(c.socket), port, quoteDSN(database), quoteDSN(role))
 }
 
+// Environment is the superuser's DSN as environment variables of libpq.
+func (c *Cluster) Environment() []string {
+	return []string{"PGHOST=" + c.socket, "PGPORT=" + port, "PGUSER=" + Superuser, "PGDATABASE=postgres"}
+}
+
 // quoteDSN quotes a value for libpq's key/value connection strings.
 func quoteDSN(s string) string {
 	return "'" + strings.NewReplacer(`\`, `\\`, `'`, `\'`).Replace(s) + "'"
