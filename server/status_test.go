@@ -22,11 +22,48 @@ import (
 // TestAcceptRestore puts an older copy of the database back under a server's files.
 // status says that it is read-only and why; accept-restore shows what is lost, accepts
 // nothing unless it is confirmed with the right identifier, and afterwards the server
-// writes again and the loss stays on the log.
+// writes again and the loss stays on the log. The copy is one of the files of a stopped
+// database, or a base backup of one that a server works on.
 func TestAcceptRestore(t *testing.T) {
 	t.Parallel()
+	for _, way := range []struct {
+		name            string
+		running, backup func(*testing.T, string)
+	}{
+		{"files", nil, func(t *testing.T, dir string) {
+			mustRun(t, "cp", "-a", filepath.Join(dir, "pgdata"), filepath.Join(dir, "yesterday"))
+		}},
+		{"base backup", baseBackup, nil},
+	} {
+		t.Run(way.name, func(t *testing.T) {
+			t.Parallel()
+			acceptRestore(t, way.running, way.backup)
+		})
+	}
+}
+
+// baseBackup takes a base backup of the private database in a data directory, with all that
+// it needs to start, and gives it to the user that the database belongs to.
+func baseBackup(t *testing.T, dir string) {
+	t.Helper()
+	yesterday := filepath.Join(dir, "yesterday")
+	mustRun(t, "pg_basebackup", "--host="+filepath.Join(dir, "run"), "--username=postgres", "--pgdata="+yesterday, "--wal-method=stream", "--checkpoint=fast")
+	mustRun(t, "chown", "-R", "--reference="+filepath.Join(dir, "pgdata"), yesterday)
+}
+
+// mustRun runs a program of the system.
+func mustRun(t *testing.T, program string, args ...string) {
+	t.Helper()
+	if out, err := exec.Command(program, args...).CombinedOutput(); err != nil {
+		t.Fatalf("%s %q: %v: %s", program, args, err, out)
+	}
+}
+
+// acceptRestore is TestAcceptRestore with a copy that is made by running while a server
+// works on the database, or by backup when it is stopped. Either leaves it in "yesterday".
+func acceptRestore(t *testing.T, running, backup func(*testing.T, string)) {
 	dir := publicDir(t)
-	createChain := func(id, request string) {
+	createChain := func(id, request string, meanwhile func(*testing.T, string)) {
 		t.Helper()
 		p := start(t, "serve", "--data-dir", dir, "--address", "127.0.0.1:0")
 		ctx, cancel := context.WithTimeout(t.Context(), patience)
@@ -42,6 +79,9 @@ func TestAcceptRestore(t *testing.T) {
 			text, _ := os.ReadFile(filepath.Join(dir, "checkpoints"))
 			seen = strings.Contains(string(text), `"`+id+`"`)
 		}
+		if meanwhile != nil {
+			meanwhile(t, dir)
+		}
 		p.signal(t, syscall.SIGTERM)
 	}
 	state := func() (s shownStatus) {
@@ -52,15 +92,11 @@ func TestAcceptRestore(t *testing.T) {
 		}
 		return s
 	}
-	copyData := func(from, to string) {
-		t.Helper()
-		if out, err := exec.Command("cp", "-a", filepath.Join(dir, from), filepath.Join(dir, to)).CombinedOutput(); err != nil {
-			t.Fatalf("%v: %s", err, out)
-		}
+	createChain("ebb", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27", running)
+	if backup != nil {
+		backup(t, dir)
 	}
-	createChain("ebb", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d27")
-	copyData("pgdata", "yesterday")
-	createChain("flow", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d28")
+	createChain("flow", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d28", nil)
 	if s := state(); s.Unreachable != "" || !strings.Contains(s.LeaderName, "127.0.0.1:0, process ") || s.ReadOnly != "" || len(s.Logs) != 2 || !s.CheckpointFile || s.ErasedClients != 0 || s.System == "" || s.Timeline != 1 || s.Schema == 0 || s.MinServerSchema != s.Schema {
 		t.Errorf("before: %+v", s)
 	}
@@ -70,7 +106,7 @@ func TestAcceptRestore(t *testing.T) {
 	if err := os.RemoveAll(filepath.Join(dir, "pgdata")); err != nil {
 		t.Fatal(err)
 	}
-	copyData("yesterday", "pgdata")
+	mustRun(t, "cp", "-a", filepath.Join(dir, "yesterday"), filepath.Join(dir, "pgdata"))
 	lost := state()
 	if !strings.Contains(lost.ReadOnly, "flow") {
 		t.Errorf("restored: %+v", lost)
@@ -90,9 +126,12 @@ func TestAcceptRestore(t *testing.T) {
 	if code, out, problems := command(t, append(accept, "--confirm="+lost.System)...); code != 0 || strings.Count(out, "accepted: ") != 1 || !strings.Contains(out, "chains/flow") {
 		t.Fatalf("exit code %d: %s%s", code, out, problems)
 	}
-	createChain("quay", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d29")
+	createChain("quay", "018f6b2e-7c1a-7d3e-9b52-0a4c6e1f8d29", nil)
 	if s := state(); s.ReadOnly != "" {
 		t.Errorf("accepted: %+v", s)
+	}
+	if code, out, problems := command(t, "audit", "verify", "--records", "--data-dir", dir); code != 0 {
+		t.Errorf("verify: exit code %d: %s%s", code, out, problems)
 	}
 }
 
