@@ -38,7 +38,7 @@ import (
 //
 // Pages run one after another in one shell, because the later ones call the
 // server that OPERATING.md starts. What a page calls /srv/alkalog, /tmp/till,
-// /usr/local/bin and the two addresses is the test's own.
+// /usr/local/bin and the three addresses is the test's own.
 
 // block is a fenced block of a page.
 type block struct {
@@ -169,7 +169,7 @@ func newRun(t *testing.T) run {
 	address := freeAddress(t)
 	return run{dir: dir, own: strings.NewReplacer(
 		"/srv/alkalog", dir+"/srv", "/tmp/till", dir+"/till", "/usr/local/bin", dir+"/bin",
-		serve.DefaultAddress, address, "127.0.0.1:9420", freeAddress(t), devTCP(serve.DefaultAddress), devTCP(address))}
+		serve.DefaultAddress, address, "127.0.0.1:7421", freeAddress(t), "127.0.0.1:9420", freeAddress(t), devTCP(serve.DefaultAddress), devTCP(address))}
 }
 
 // pages runs the blocks of pages in one shell.

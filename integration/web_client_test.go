@@ -82,10 +82,20 @@ func (d webDoor) overHTTP2() webDoor {
 	return webDoor{d.base, &http.Client{Transport: transport}}
 }
 
-// ask makes a call in a form, by Connect if the request has no path; of a stream it
+// ask is askOpen on a connection that is closed afterwards, and that speaks what the
+// form needs.
+func (d webDoor) ask(ctx context.Context, form webForm, r rpc, req proto.Message) (proto.Message, error) {
+	if form == formGRPC {
+		d = d.overHTTP2()
+	}
+	defer d.client.CloseIdleConnections()
+	return d.askOpen(ctx, form, r, req)
+}
+
+// askOpen makes a call in a form, by Connect if the request has no path; of a stream it
 // takes the first message. Who calls is in
 // the outgoing metadata of ctx. Errors are statuses, with their details.
-func (d webDoor) ask(ctx context.Context, form webForm, r rpc, req proto.Message) (proto.Message, error) {
+func (d webDoor) askOpen(ctx context.Context, form webForm, r rpc, req proto.Message) (proto.Message, error) {
 	ctx, cancel := context.WithTimeout(ctx, waitTimeout)
 	defer cancel()
 	if form == formPaths && !r.IsStreamingServer() {
@@ -100,17 +110,15 @@ func (d webDoor) ask(ctx context.Context, form webForm, r rpc, req proto.Message
 		}
 		return nil
 	})}
-	door := d
 	switch form {
 	case formConnectJSON, formPaths:
 		options = append(options, connect.WithProtoJSON())
 	case formGRPCWeb:
 		options = append(options, connect.WithGRPCWeb())
 	case formGRPC:
-		options, door = append(options, connect.WithGRPC()), d.overHTTP2()
+		options = append(options, connect.WithGRPC())
 	}
-	defer door.client.CloseIdleConnections()
-	client := connect.NewClient[dynamicpb.Message, dynamicpb.Message](door.client, d.base+r.path(), options...)
+	client := connect.NewClient[dynamicpb.Message, dynamicpb.Message](d.client, d.base+r.path(), options...)
 	return callConnect(ctx, client, r, req)
 }
 
