@@ -133,6 +133,8 @@ func newHTTPServer(l Limits, door http.Handler, counters *Counters) *http.Server
 }
 
 // handshakeErrors counts failed TLS handshakes, which net/http reports in its log only.
+// The lines are not kept: they hold addresses of clients, and what a handshake failed of
+// is of no use to the operator beyond the number.
 type handshakeErrors struct{ counters *Counters }
 
 // Write receives one line of the log.
@@ -144,7 +146,9 @@ func (h handshakeErrors) Write(line []byte) (int, error) {
 }
 
 // admitDocument bounds requests of the web door that need no identity, as calls of
-// health are bounded.
+// health are bounded. They have the same bound, because they come from the same kind of
+// caller: programs that look whether the server is there, and strangers who know the
+// address.
 func (in *interceptors) admitDocument(from net.Addr) error {
 	address := ""
 	if line, ok := from.(connAddr); ok {

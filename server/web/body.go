@@ -103,7 +103,8 @@ type body struct {
 	cut    bool        // reading it was cut off
 }
 
-// newBody returns the body of a request. Nothing of it is read.
+// newBody returns the body of a request. Nothing of it is read. It remembers what the
+// transcoder changes: the query, the method and the version of HTTP.
 func newBody(r *http.Request, bounds Bounds) *body {
 	b := &body{raw: r.Body, length: r.ContentLength, query: r.URL.Query(), get: r.Method == http.MethodGet, bounds: bounds,
 		http1: r.ProtoMajor == 1, expects: r.Header.Get("Expect") != ""}
@@ -211,7 +212,8 @@ func frameContent(text []byte) (message []byte, whole bool) {
 }
 
 // fits reports whether a text of a query is a value of a field. The contract has no
-// lists in queries.
+// lists in queries, and of messages only times. The transcoder would refuse the same,
+// without naming the field to programs.
 func fits(field protoreflect.FieldDescriptor, text string) bool {
 	if field.IsList() || len(text) > maxQueryText || !utf8.ValidString(text) {
 		return false
@@ -254,7 +256,7 @@ func pathFields(method protoreflect.MethodDescriptor) (names []string) {
 // a page token.
 const maxQueryText = 2000
 
-// typeName returns the type of a field for an error.
+// typeName returns the type of a field for an error, by its name in the contract.
 func typeName(field protoreflect.FieldDescriptor) string {
 	if field.Message() != nil {
 		return string(field.Message().FullName())

@@ -20,7 +20,8 @@ type countedWriter struct {
 	begun      bool
 }
 
-// WriteHeader begins the answer, when the body of the request is settled.
+// WriteHeader begins the answer, when the body of the request is settled: net/http
+// decides by the headers whether the connection is used again.
 func (w *countedWriter) WriteHeader(status int) {
 	if !w.begun {
 		w.begun = true
