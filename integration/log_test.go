@@ -125,6 +125,9 @@ func TestFiltersFindWhatTheySay(t *testing.T) {
 			}
 		}
 		wantEntries(t, filter, c.entries(t, filter), want)
+		if n := must(t, c.odile, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: filter}).LeftOut; n != 0 {
+			t.Errorf("%s: %d entries are said to have edited columns", filter, n)
+		}
 		exported := tamperedChain{chain: c}.exported(t, filter)
 		for i, e := range exported { // reads by an auditor are entries that came since
 			if i < len(want) && !proto.Equal(e, want[i]) || i >= len(want) && e.Kind != pb.EntryKind_ENTRY_KIND_AUDITOR_READ {
