@@ -205,6 +205,74 @@ func TestOneOpenSessionPerPerson(t *testing.T) {
 	}
 }
 
+// TestALinkIsSeenByAStartUnderWay: a service that was decided before a link and is stored
+// after it is decided again, with what the link brings. A locked salon holds it meanwhile.
+func TestALinkIsSeenByAStartUnderWay(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	one, other := c.client(t), c.client(t)
+	d := c.decisionFor(t, one)
+	c.clock.advance(time.Minute)
+	c.submitted(t, other, brokenSkin)
+	hold, err := c.sql.Begin()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer hold.Rollback()
+	if _, err := hold.Exec("select id from salons where chain = $1 for update", last(c.name)); err != nil {
+		t.Fatal(err)
+	}
+	started := make(chan error, 1)
+	go func() {
+		_, err := c.processing.StartSession(c.amara.calling(t), starting(d))
+		started <- err
+	}()
+	c.waitForLock(t)
+	c.link(t, one, other)
+	if err := hold.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	wantError(t, "a start that a link overtook", <-started, codes.FailedPrecondition, "DECISION_OUTDATED")
+}
+
+// TestAStartIsSeenByALinkUnderWay: a link that was decided while no session was open is
+// refused if one has begun when it is stored. A locked client holds the link meanwhile.
+func TestAStartIsSeenByALinkUnderWay(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	one, other := c.client(t), c.client(t) // clients are locked in the order of their ids: one comes first
+	d := c.decisionFor(t, other)
+	hold, err := c.sql.Begin()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer hold.Rollback()
+	if _, err := hold.Exec("select id from clients where id = $1 for update", last(one)); err != nil {
+		t.Fatal(err)
+	}
+	linked := make(chan error, 1)
+	go func() {
+		_, err := c.consultation.LinkClients(c.odile.calling(t), &pb.LinkClientsRequest{Name: one, Client: other, RequestId: newID()})
+		linked <- err
+	}()
+	c.waitForLock(t)
+	c.begin(t, d)
+	if err := hold.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	wantError(t, "a link that a start overtook", <-linked, codes.FailedPrecondition, "SESSION_OPEN")
+}
+
+// waitForLock waits until a transaction waits for a lock.
+func (s *testServer) waitForLock(t testing.TB) {
+	t.Helper()
+	eventually(t, "a transaction that waits for a lock", func() bool {
+		var n int
+		err := s.sql.QueryRow("select count(*) from pg_stat_activity where wait_event_type = 'Lock' and datname = current_database()").Scan(&n)
+		return err == nil && n > 0
+	})
+}
+
 // atOnce runs functions at the same time and returns their errors.
 func atOnce(all ...func() error) []error {
 	errs := make([]error, len(all))
