@@ -111,7 +111,9 @@ func (c *connector) connect(ctx context.Context, host pq.Config) (driver.Conn, e
 
 // noAnswer returns what to say about a failed attempt to connect. A host that accepts a
 // connection and then says nothing, as a stopped PostgreSQL does, ends with the
-// connection being cut here; the error of that would say nothing about the cause.
+// connection being cut here; the error of that would say nothing about the cause. Other
+// errors of a host that answers are passed on as they are, and so is the end of a caller's
+// own patience, which says nothing about the host.
 func noAnswer(asked, connecting context.Context, host pq.Config, err error) error {
 	if asked.Err() != nil || connecting.Err() == nil {
 		return err

@@ -27,7 +27,8 @@ type Installation struct {
 	// holds its lease.
 	Epoch int64
 	Leads bool
-	// Leader names the server of that epoch; empty: its version does not say.
+	// Leader names the server of that epoch; empty: its version does not say. It is what the
+	// server calls itself, for people; nothing is decided by it.
 	Leader string
 }
 
@@ -36,7 +37,10 @@ const installationQuery = `select coalesce(host(inet_server_addr()) || ':' || in
 	current_setting('synchronous_standby_names') as synchronousstandbys, (select count(*) from pg_stat_replication) as standbys,
 	epoch, lease_end > clock_timestamp() as leads, case when holder_epoch = epoch then holder else '' end as leader from log_leader`
 
-// ReadInstallation reads the state of the database.
+// ReadInstallation reads the state of the database. It is for the command status and not
+// for servers: a server knows its leader, schema and host from what it does anyway. The
+// figures are of one moment each and not of one snapshot; a leader that changes meanwhile is
+// shown as it was or as it is.
 func ReadInstallation(ctx context.Context, db *DB) (Installation, error) {
 	tx, err := db.acrossChains(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -67,7 +71,8 @@ func readSchemaAlone(ctx context.Context, db *DB) (Schema, error) {
 }
 
 // WaitingSince returns how long the chain's entry at a position has existed, by the
-// clock of the database.
+// clock of the database. The clock of the machine on which status runs is not asked: it
+// may be an operator's notebook.
 func WaitingSince(s *Snapshot, position int64) (time.Duration, error) {
 	var seconds float64
 	err := s.one(&seconds, "select extract(epoch from clock_timestamp() - record_time)::float8 from audit_entries where chain = $1 and position = $2", s.chain, position)
