@@ -61,7 +61,7 @@ func openWeb(cfg Config, watch callerSecurity, connections *connLimiter, in *int
 }
 
 // at returns the configuration with another address, for checks that both listeners
-// need.
+// need: an address that is not loopback needs TLS and proven identities.
 func (c Config) at(address string) Config {
 	c.Address = address
 	return c

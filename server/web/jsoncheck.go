@@ -189,7 +189,8 @@ func isScalar(message protoreflect.MessageDescriptor) bool {
 }
 
 // printable returns a name that is shown in an error: short, and of letters, digits
-// and the signs of paths. Anything may be typed as a name.
+// and the signs of paths. Anything may be typed as a name, also something about a client
+// or something that a terminal or a page would not only show.
 func printable(name string) string {
 	name = strings.Map(func(r rune) rune {
 		if r == '_' || r == '.' || r >= '0' && r <= '9' || r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' {

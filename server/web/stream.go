@@ -173,7 +173,8 @@ func (s *Stream) readFrame() ([]byte, error) {
 	return text, nil
 }
 
-// errEnded means that a message is sent on a call that has ended.
+// errEnded means that a message is sent on a call that has ended, or whose client has
+// stopped reading.
 var errEnded = errors.New("the call has ended")
 
 // SendMsg writes an Answer, and returns when the client or a buffer has taken it. After
@@ -317,7 +318,8 @@ var timeoutUnits = map[byte]time.Duration{
 }
 
 // parseTimeout parses a grpc-timeout. Eight digits of hours are more than a duration
-// holds; they become the longest one.
+// holds; they become the longest one. Each call is bounded further by the interceptors
+// (setDeadline), whatever its caller asks for.
 func parseTimeout(text string) (time.Duration, bool) {
 	if len(text) < 2 || len(text) > 9 {
 		return 0, false
