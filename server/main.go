@@ -56,6 +56,26 @@
 // (erase, link, export, prove) needs the full name, so that nothing happens to another
 // record by a typing error.
 //
+// # Which command in which trouble
+//
+// Three commands are for the hour in which something is wrong, so they need as little as
+// they can and say what to do next:
+//
+//   - healthcheck asks a running server, and nothing else. It is for probes.
+//   - status reads the database and the files of a server and needs no running one. If the
+//     database cannot be read, it says why and shows what the files say.
+//   - accept-restore is the only way past LOG_MISMATCH. It shows first, and accepts only with
+//     the system identifier that it has shown.
+//
+// maintain postgres gives a program of PostgreSQL the private database, which otherwise only
+// its server can reach: for dumps, and for another major version. With a database of one's
+// own, those programs are run as usual.
+//
+// # Names of the program
+//
+// The pages install it as alkalog, and every text calls it that. Only the usage line shows
+// the name that it was started by, which is server for go run ./server.
+//
 // # Exit codes
 //
 // 0: success. 1: an error; the command may be tried again. 2: wrong usage; the

@@ -77,7 +77,9 @@ const longestLease = 10 * time.Second
 // if another server leads. The lease ends after the given duration unless Sequence,
 // Cover or another call with it renews it.
 //
-// holder names the server to operators, in status; it means nothing to the program.
+// holder names the server to operators, in status; it means nothing to the program. It is
+// stored with the epoch that it belongs to, because a server of an older version that takes
+// the lead later leaves the name alone; the name of another epoch is not shown.
 //
 // Each lease has a new epoch. A former leader that wakes up has an old one and can
 // change nothing (Lease.hold). Time therefore only decides who may try, and never
