@@ -66,12 +66,16 @@ func TestExportHasEveryKindOfRecord(t *testing.T) {
 	refused := c.decisionFor(t, client, brokenSkin)
 	must(t, c.imara, c.eligibility.OverrideDecision, c.override(refused, refused.Findings[0]))
 
+	must(t, c.odile, c.consultation.UpdateClient, &pb.UpdateClientRequest{Client: &pb.Client{Name: client, ExternalId: "m-1"}, UpdateMask: updateMask("external_id"), RequestId: newID()})
+	must(t, c.odile, c.imports.ImportRecords, c.importing("first", c.recordItem("v-1", "m-1", 300)))
+
 	reported := map[string][]proto.Message{
-		"clients":       {must(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: client}).Client},
-		"consultations": messages(must(t, c.amara, c.consultation.ListConsultations, &pb.ListConsultationsRequest{Parent: client}).Consultations),
-		"decisions":     messages(must(t, c.amara, c.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: client}).Decisions),
-		"outcomes":      messages(must(t, c.amara, c.outcome.ListOutcomes, &pb.ListOutcomesRequest{Parent: client}).Outcomes),
-		"incidents":     messages(c.incidentsOf(t, client)),
+		"clients":         {must(t, c.amara, c.consultation.GetClient, &pb.GetClientRequest{Name: client}).Client},
+		"consultations":   messages(must(t, c.amara, c.consultation.ListConsultations, &pb.ListConsultationsRequest{Parent: client}).Consultations),
+		"decisions":       messages(must(t, c.amara, c.eligibility.ListDecisions, &pb.ListDecisionsRequest{Parent: client}).Decisions),
+		"outcomes":        messages(must(t, c.amara, c.outcome.ListOutcomes, &pb.ListOutcomesRequest{Parent: client}).Outcomes),
+		"incidents":       messages(c.incidentsOf(t, client)),
+		"importedRecords": messages(must(t, c.till, c.imports.ListImportedRecords, &pb.ListImportedRecordsRequest{Parent: client}).ImportedRecords),
 	}
 	whole := must(t, c.amara, c.processing.GetSession, &pb.GetSessionRequest{Name: session.Name, WithEvents: true})
 	whole.Session.State = nil

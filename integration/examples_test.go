@@ -21,7 +21,7 @@ type fixture struct {
 
 // fixtureNames are the names of the records of a fixture.
 type fixtureNames struct {
-	client, consultation, draft, session, outcome, incident, policy, entry string
+	client, consultation, draft, session, outcome, incident, policy, entry, imported string
 
 	refusal *pb.Decision // of that consultation
 }
@@ -39,6 +39,7 @@ func (s *testServer) newFixture(t testing.TB, id string) *fixture {
 	k.incident = must(t, st.amara, st.incident.CreateIncident, &pb.CreateIncidentRequest{Parent: k.client, Incident: st.newIncident(), RequestId: newID()}).Incident.Name
 	k.policy = must(t, st.odile, st.catalog.CreateHousePolicy, st.uploaded()).HousePolicy.Name
 	k.entry = must(t, st.odile, st.audit.ListEntries, &pb.ListEntriesRequest{Parent: st.name}).Entries[0].Name
+	k.imported = must(t, st.odile, st.imports.ImportRecords, st.importing("example")).Import.Name
 	s.waitLogged(t)
 	return st
 }
@@ -53,7 +54,7 @@ type example struct {
 // examples has one for every RPC, by the RPC's name.
 func (st *fixture) examples() map[string]example {
 	all := map[string]example{}
-	for _, part := range []map[string]example{st.directoryExamples(), st.catalogExamples(), st.consultationExamples(), st.decisionExamples(), st.sessionExamples(), st.incidents(), st.auditExamples()} {
+	for _, part := range []map[string]example{st.directoryExamples(), st.catalogExamples(), st.consultationExamples(), st.decisionExamples(), st.sessionExamples(), st.incidents(), st.importExamples(), st.auditExamples()} {
 		for name, e := range part {
 			all[name] = e
 		}

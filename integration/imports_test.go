@@ -25,7 +25,7 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 const (
 	protoPackage    = "proto/alkalogv1"
 	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 service/texts service/paper service/forms service/marking proto/contract proto/fieldpath"
-	servicePackages = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/incident service/audit service/training"
+	servicePackages = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/incident service/audit service/training service/imports"
 	commonPackages  = protoPackage + " service/actor service/fault service/record storage"
 )
 
@@ -37,7 +37,8 @@ var allowedImports = map[string]string{
 	"proto/contract":               protoPackage,
 	"proto/fieldpath":              protoPackage,
 	"proto/source":                 "",
-	"server":                       "server/serve server/workbench server/keys storage/keyring server/demo server/verify server/identity server/sequencer server/client server/report service/ledger " + protoPackage,
+	"server":                       "server/serve server/importer server/workbench server/keys storage/keyring server/demo server/verify server/identity server/sequencer server/client server/report service/ledger " + protoPackage,
+	"server/importer":              protoPackage,
 	"server/metrics":               "",
 	"server/workbench":             "",
 	"server/web":                   "service/fault",
@@ -60,7 +61,8 @@ var allowedImports = map[string]string{
 	"service/audit":                commonPackages + " " + enginePackages,
 	"service/training":             commonPackages + " " + enginePackages,
 	"service/marking":              "service/timing proto/contract proto/fieldpath " + protoPackage,
-	"service/rules":                "service/alkali service/texts proto/contract storage/lotcode " + protoPackage,
+	"service/imports":              commonPackages + " " + enginePackages,
+	"service/rules":                "service/alkali service/texts proto/contract proto/fieldpath storage/lotcode " + protoPackage,
 	"service/timing":               "proto/contract storage/lotcode " + protoPackage,
 	"service/alkali":               protoPackage,
 	"service/gs1":                  "",
@@ -85,7 +87,7 @@ var allowedImports = map[string]string{
 // allowedImporters says which folders alone may import a package (and what is below it).
 var allowedImporters = map[string]string{
 	"github.com/bufbuild/protocompile": "proto/source",
-	"google.golang.org/grpc/status":    "service/fault server/demo server/client " + protoPackage, // both are clients and read them; generated code needs it too
+	"google.golang.org/grpc/status":    "service/fault server/demo server/client server/importer " + protoPackage, // the last three are clients and read them; generated code needs it too
 	"database/sql":                     "storage storage/localpg storage/storagetest",
 	"github.com/jmoiron/sqlx":          "storage storage/localpg storage/storagetest",
 	"github.com/lib/pq":                "storage storage/localpg storage/storagetest",
@@ -96,7 +98,7 @@ var allowedImporters = map[string]string{
 	"github.com/prometheus":            "server/metrics",
 	"go.opentelemetry.io/otel":         "server/metrics",
 	"cel.dev/cel-go":                   "service/rules",
-	"go.yaml.in/yaml":                  "service/rules service/texts service/marking", // files that people read; cel-go links it already
+	"go.yaml.in/yaml":                  "service/rules service/texts service/marking server/importer", // files that people read; cel-go links it already
 	"golang.org/x/text/language":       "service/texts",
 	"golang.org/x/text/message":        "service/texts",
 	"gonum.org/v1/gonum":               "service/timing service/alkali",

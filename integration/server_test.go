@@ -59,7 +59,7 @@ func (c *clock) advance(d time.Duration) time.Time {
 // timestamp is the time in the salon as a message.
 func (c *clock) timestamp() *timestamppb.Timestamp { return timestamppb.New(c.Now()) }
 
-// stubs are the eight services as a caller sees them.
+// stubs are the services as a caller sees them.
 type stubs struct {
 	conn         *grpc.ClientConn
 	directory    pb.DirectoryServiceClient
@@ -68,6 +68,7 @@ type stubs struct {
 	eligibility  pb.EligibilityServiceClient
 	processing   pb.ProcessingServiceClient
 	outcome      pb.OutcomeServiceClient
+	imports      pb.ImportServiceClient
 	incident     pb.IncidentServiceClient
 	audit        pb.AuditServiceClient
 	training     pb.TrainingServiceClient
@@ -88,7 +89,7 @@ func dial(t testing.TB, addr string) stubs {
 func newStubs(conn *grpc.ClientConn) stubs {
 	return stubs{
 		conn, pb.NewDirectoryServiceClient(conn), pb.NewCatalogServiceClient(conn), pb.NewConsultationServiceClient(conn),
-		pb.NewEligibilityServiceClient(conn), pb.NewProcessingServiceClient(conn), pb.NewOutcomeServiceClient(conn),
+		pb.NewEligibilityServiceClient(conn), pb.NewProcessingServiceClient(conn), pb.NewOutcomeServiceClient(conn), pb.NewImportServiceClient(conn),
 		pb.NewIncidentServiceClient(conn), pb.NewAuditServiceClient(conn), pb.NewTrainingServiceClient(conn),
 	}
 }

@@ -124,6 +124,7 @@ type commands struct {
 	Audit         auditCommands        `cmd:"" help:"Audit commands: list, count, copy, verify, prove, report."`
 	Client        clientCommands       `cmd:"" help:"Commands for one client's data: export, erase or link it."`
 	School        schoolCommands       `cmd:"" help:"Commands for a school: cases, attempts, marks, what the class misses."`
+	Import        importCommand        `cmd:"" help:"Import clients and their records from a file of another system. Exit code 3 if lines were refused."`
 	Healthcheck   healthcheckCommand   `cmd:"" help:"Ask a running server for its health, for probes. Exit code 1 if it is not serving."`
 	Version       versionCommand       `cmd:"" help:"Print the version."`
 }

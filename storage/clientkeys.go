@@ -36,6 +36,7 @@ func keySteps(chain string, writes []*pendingWrite) []step {
 		steps = append(steps,
 			step{query: destroyKeysQuery, args: []any{chain, pq.StringArray(p.erase)}, check: stale(len(p.erase))},
 			step{query: dropIndexQuery, args: []any{chain, pq.StringArray(p.erase)}},
+			step{query: dropExternalQuery, args: []any{chain, pq.StringArray(p.erase)}},
 			step{query: openSessionsQuery, args: []any{chain, pq.StringArray(p.erase)}, check: stale(p.open)})
 	}
 	return steps
@@ -88,6 +89,9 @@ func destroyKeys(ctx context.Context, tx *transaction, chain string, clients []s
 	if err == nil {
 		_, err = tx.ExecContext(ctx, dropIndexQuery, chain, pq.Array(clients))
 	}
+	if err == nil {
+		_, err = tx.ExecContext(ctx, dropExternalQuery, chain, pq.Array(clients))
+	}
 	return gone, err
 }
 
@@ -128,6 +132,8 @@ type ClientLookup struct {
 	DisplayName, Phone, Email string
 	// Search is as it was typed: words of a name, digits of a number, or an address.
 	Search string
+	// ExternalID is the id in another system, compared as it is.
+	ExternalID string
 }
 
 // lookupTerms returns the terms of a lookup. A field without anything to compare gives
@@ -247,10 +253,12 @@ func indexSteps(chain string, writes []*pendingWrite) []step {
 	return []step{{query: dropIndexQuery, args: []any{chain, changed}}}
 }
 
-// insertSecretsQuery inserts the keys of new clients and the index entries of new and
-// changed ones, so that a client is never stored without a key or without being findable.
+// insertSecretsQuery inserts the keys of new clients, the index entries of new and
+// changed ones, and external ids, so that a client is never stored without a key or without being findable.
 const insertSecretsQuery = `with keys as (insert into client_keys (chain, client, version, wrapped)
-	select $1, n.client, n.version, n.wrapped from unnest($2::text[], $3::text[], $4::bytea[]) as n (client, version, wrapped))
+	select $1, n.client, n.version, n.wrapped from unnest($2::text[], $3::text[], $4::bytea[]) as n (client, version, wrapped)),
+external as (insert into external_ids (chain, field, hash, client, record, content)
+	select $1, n.field, n.hash, n.client, n.record, n.content from unnest($8::text[], $9::bytea[], $10::text[], $11::text[], $12::bytea[]) as n (field, hash, client, record, content))
 insert into client_index (chain, field, hash, client)
 select $1, n.field, n.hash, n.client from unnest($5::text[], $6::bytea[], $7::text[]) as n (field, hash, client)`
 
@@ -268,10 +276,11 @@ func secrets(chain string, writes []*pendingWrite) *boundStatement {
 		m := p.clientIndex
 		fields, hashes, found = append(fields, m.fields...), append(hashes, m.hashes...), append(found, m.clients...)
 	}
-	if len(clients)+len(found) == 0 {
+	external := externalColumns(writes)
+	if len(clients)+len(found)+len(external[0].(pq.StringArray)) == 0 {
 		return nil
 	}
-	return &boundStatement{insertSecretsQuery, []any{chain, clients, versions, wrapped, fields, hashes, found}}
+	return &boundStatement{insertSecretsQuery, append([]any{chain, clients, versions, wrapped, fields, hashes, found}, external...)}
 }
 
 // Invalid returns a field of the lookup that is set but has nothing to compare, such as
@@ -315,6 +324,14 @@ func FindClients(s *Snapshot, l ClientLookup, page Page) ([]*pb.Client, string, 
 		}
 		args = append(args, fields, hashes)
 		where += fmt.Sprintf(" and id in (select i.client from client_index i where i.chain = $1 and i.field = any($%d) and i.hash = any($%d))", len(args)-1, len(args))
+	}
+	if l.ExternalID != "" {
+		hash, err := externalID{OfClients, l.ExternalID}.hash(s.db.cfg.Keys, s.chain)
+		if err != nil {
+			return nil, "", err
+		}
+		args = append(args, string(OfClients), hash)
+		where += fmt.Sprintf(" and id in (select e.client from external_ids e where e.chain = $1 and e.field = $%d and e.hash = $%d)", len(args)-1, len(args))
 	}
 	for n := 1; ; n++ {
 		found, next, err := list[*pb.Client](s, Clients.byID(where, true, args...), page)

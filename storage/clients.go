@@ -14,5 +14,6 @@ var (
 func clients() table[*pb.Client] {
 	t := newSealed[*pb.Client]("clients", "id")
 	t.terms = clientTerms
+	t.external = func(c *pb.Client) externalID { return externalID{OfClients, c.GetExternalId()} }
 	return t
 }

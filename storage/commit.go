@@ -110,6 +110,7 @@ func newMessage(ctx context.Context, chain string, writes []*pendingWrite) *mess
 	m.steps = append(m.steps, unchangedSteps(chain, writes)...)
 	m.steps = append(m.steps, recordSteps(chain, writes)...)
 	m.steps = append(m.steps, indexSteps(chain, writes)...)
+	m.steps = append(m.steps, externalSteps(chain, writes)...)
 	m.last = secrets(chain, writes)
 	return m
 }

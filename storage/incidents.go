@@ -11,11 +11,18 @@ import (
 // Incidents are listed newest first. A salon finds its open follow-ups by due_time; the
 // server finds those that it must report as overdue by unlogged_time. Both columns are
 // NULL when nothing is left to do.
-var Incidents = Mutable[*pb.Incident]{Kind[*pb.Incident]{newestFirst: true, table: newSealed("incidents", "parent",
-	column[*pb.Incident]{"salon", "text", func(i *pb.Incident) any { return i.GetSalon() }},
-	column[*pb.Incident]{"due_time", "timestamptz", func(i *pb.Incident) any { return NextDue(i) }},
-	column[*pb.Incident]{"unlogged_time", "timestamptz", func(i *pb.Incident) any { return nextUnlogged(i) }},
-)}}
+var Incidents = Mutable[*pb.Incident]{Kind[*pb.Incident]{newestFirst: true, table: incidents()}}
+
+// incidents returns the table of incidents. Those that were imported have external ids.
+func incidents() table[*pb.Incident] {
+	t := newSealed("incidents", "parent",
+		column[*pb.Incident]{"salon", "text", func(i *pb.Incident) any { return i.GetSalon() }},
+		column[*pb.Incident]{"due_time", "timestamptz", func(i *pb.Incident) any { return NextDue(i) }},
+		column[*pb.Incident]{"unlogged_time", "timestamptz", func(i *pb.Incident) any { return nextUnlogged(i) }},
+	)
+	t.external = func(i *pb.Incident) externalID { return externalID{OfRecords, i.GetSource().GetExternalId()} }
+	return t
+}
 
 // NextDue returns when the next follow-up that is not done is due; nil if all are done.
 // A follow-up that was already logged as overdue still counts.

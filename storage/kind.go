@@ -100,6 +100,8 @@ type table[M proto.Message] struct {
 	columns []column[M]
 	// terms returns what a sealed record is found by; nil for all kinds but clients.
 	terms func(M) []term
+	// external returns the external id of a record; nil for kinds that have none.
+	external func(M) externalID
 }
 
 // statements are the SQL texts for a table, composed once at startup. Their arguments
@@ -237,6 +239,9 @@ func (t table[M]) record(at key, err error, m M) Record {
 	r.values = t.values(m)
 	if t.terms != nil {
 		r.terms = t.terms(m)
+	}
+	if t.external != nil {
+		r.external = t.external(m)
 	}
 	if r.body, r.err = stored.Marshal(m); err != nil {
 		r.err = err

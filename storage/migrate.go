@@ -19,7 +19,7 @@ const schema = "alkalog"
 // SchemaVersion is the schema version that this program was written for: the number of
 // the last migration. A server refuses a database of an older version, and one of a
 // newer version that no longer admits it (schema_compatibility).
-const SchemaVersion int64 = 24
+const SchemaVersion int64 = 25
 
 // The roles of the database. The roles have no passwords; the administrator of the
 // database configures their login.

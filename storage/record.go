@@ -85,6 +85,9 @@ type Record struct {
 	client string
 	// terms are what a client is found by.
 	terms []term
+	// external is its external id, content the digest of what the source said of it.
+	external externalID
+	content  []byte
 	// was is the etag of the version that this change is based on.
 	was  string
 	etag string

@@ -294,6 +294,7 @@ type preparedWrite struct {
 	open        int
 	records     []Record
 	clientIndex clientIndex
+	external    externalChanges
 	changes     Changes
 }
 
@@ -315,7 +316,11 @@ func (w *write) prepare(t evaluation) (preparedWrite, error) {
 	}
 	claim.manifest = newManifest(claim, records)
 	index, err := clientIndexChanges(w.db.cfg.Keys, w.chain, records)
-	return preparedWrite{claim, t.sealer.fresh, t.sealer.erase, t.sealer.open, records, index, t.changes}, err
+	if err != nil {
+		return preparedWrite{}, err
+	}
+	external, err := externalIDChanges(w.db.cfg.Keys, w.chain, records)
+	return preparedWrite{claim, t.sealer.fresh, t.sealer.erase, t.sealer.open, records, index, external, t.changes}, err
 }
 
 // records returns the records and the entries as one list, sealed and complete, and

@@ -99,6 +99,9 @@ const (
 	// migration rewrote, by digest. Lists and counts leave it out unless the filter
 	// names this kind.
 	EntryKind_ENTRY_KIND_BASELINE EntryKind = 46
+	// A batch of records was imported from another system. It counts the records;
+	// changed_record is the import.
+	EntryKind_ENTRY_KIND_RECORDS_IMPORTED EntryKind = 47
 )
 
 // Enum value maps for EntryKind.
@@ -137,6 +140,7 @@ var (
 		44: "ENTRY_KIND_CHAIN_CHANGED",
 		45: "ENTRY_KIND_COVERAGE",
 		46: "ENTRY_KIND_BASELINE",
+		47: "ENTRY_KIND_RECORDS_IMPORTED",
 	}
 	EntryKind_value = map[string]int32{
 		"ENTRY_KIND_UNSPECIFIED":          0,
@@ -172,6 +176,7 @@ var (
 		"ENTRY_KIND_CHAIN_CHANGED":        44,
 		"ENTRY_KIND_COVERAGE":             45,
 		"ENTRY_KIND_BASELINE":             46,
+		"ENTRY_KIND_RECORDS_IMPORTED":     47,
 	}
 )
 
@@ -810,7 +815,7 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x0ecovered_digest\x18, \x01(\fB\x04\xa0\xb2\x19\x01R\rcoveredDigest\x12%\n" +
 	"\x0ecovered_writes\x18- \x01(\x03R\rcoveredWrites\x12'\n" +
 	"\x0fcovered_records\x18. \x01(\x03R\x0ecoveredRecords:7\xeaA4\n" +
-	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xbd\a\n" +
+	"\x12alkalog/AuditEntry\x12\x1echains/{chain}/entries/{entry}*\xde\a\n" +
 	"\tEntryKind\x12\x1a\n" +
 	"\x16ENTRY_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12ENTRY_KIND_REFUSAL\x10\x01\x12\x17\n" +
@@ -845,7 +850,8 @@ const file_alkalog_v1_audit_proto_rawDesc = "" +
 	"\x19ENTRY_KIND_POLICY_CHANGED\x10+\x12\x1c\n" +
 	"\x18ENTRY_KIND_CHAIN_CHANGED\x10,\x12\x17\n" +
 	"\x13ENTRY_KIND_COVERAGE\x10-\x12\x17\n" +
-	"\x13ENTRY_KIND_BASELINE\x10.B5\n" +
+	"\x13ENTRY_KIND_BASELINE\x10.\x12\x1f\n" +
+	"\x1bENTRY_KIND_RECORDS_IMPORTED\x10/B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
 var (

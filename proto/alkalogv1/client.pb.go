@@ -55,6 +55,11 @@ type Client struct {
 	// Other records of the same person, sorted, up to 9; set by LinkClients and
 	// UnlinkClients. Every decision on one of them uses the history of all.
 	LinkedClients []string `protobuf:"bytes,20,rep,name=linked_clients,json=linkedClients,proto3" json:"linked_clients,omitempty"`
+	// The client's id in another system, such as a till or a booking system, up to 120
+	// characters; empty: none. Unique in the chain. Personal data.
+	ExternalId string `protobuf:"bytes,30,opt,name=external_id,json=externalId,proto3" json:"external_id,omitempty"`
+	// Where the client was imported from; absent: created here.
+	Source        *ImportSource `protobuf:"bytes,31,opt,name=source,proto3" json:"source,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -159,12 +164,26 @@ func (x *Client) GetLinkedClients() []string {
 	return nil
 }
 
+func (x *Client) GetExternalId() string {
+	if x != nil {
+		return x.ExternalId
+	}
+	return ""
+}
+
+func (x *Client) GetSource() *ImportSource {
+	if x != nil {
+		return x.Source
+	}
+	return nil
+}
+
 var File_alkalog_v1_client_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_client_proto_rawDesc = "" +
 	"\n" +
 	"\x17alkalog/v1/client.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xfb\x06\n" +
+	"alkalog.v1\x1a\x1ealkalog/v1/import_source.proto\x1a\x18alkalog/v1/options.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb1\b\n" +
 	"\x06Client\x12e\n" +
 	"\x04name\x18\x01 \x01(\tBQ\xe0A\b\xbaHGrE2C^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -181,7 +200,10 @@ const file_alkalog_v1_client_proto_rawDesc = "" +
 	"legal_hold\x18\t \x01(\bB\a\x92\xb2\x19\x03\n" +
 	"\x01\x05R\tlegalHold\x12A\n" +
 	"\x0elinked_clients\x18\x14 \x03(\tB\x1a\xe0A\x03\xfaA\x10\n" +
-	"\x0ealkalog/Client\xa0\xb2\x19\x02R\rlinkedClients:8\xeaA1\n" +
+	"\x0ealkalog/Client\xa0\xb2\x19\x02R\rlinkedClients\x12}\n" +
+	"\vexternal_id\x18\x1e \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\n" +
+	"externalId\x125\n" +
+	"\x06source\x18\x1f \x01(\v2\x18.alkalog.v1.ImportSourceB\x03\xe0A\x03R\x06source:8\xeaA1\n" +
 	"\x0ealkalog/Client\x12\x1fchains/{chain}/clients/{client}\x88\xb2\x19\x03B5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 
@@ -201,15 +223,17 @@ var file_alkalog_v1_client_proto_msgTypes = make([]protoimpl.MessageInfo, 1)
 var file_alkalog_v1_client_proto_goTypes = []any{
 	(*Client)(nil),                // 0: alkalog.v1.Client
 	(*timestamppb.Timestamp)(nil), // 1: google.protobuf.Timestamp
+	(*ImportSource)(nil),          // 2: alkalog.v1.ImportSource
 }
 var file_alkalog_v1_client_proto_depIdxs = []int32{
 	1, // 0: alkalog.v1.Client.create_time:type_name -> google.protobuf.Timestamp
 	1, // 1: alkalog.v1.Client.update_time:type_name -> google.protobuf.Timestamp
-	2, // [2:2] is the sub-list for method output_type
-	2, // [2:2] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	2, // 2: alkalog.v1.Client.source:type_name -> alkalog.v1.ImportSource
+	3, // [3:3] is the sub-list for method output_type
+	3, // [3:3] is the sub-list for method input_type
+	3, // [3:3] is the sub-list for extension type_name
+	3, // [3:3] is the sub-list for extension extendee
+	0, // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_client_proto_init() }
@@ -217,6 +241,7 @@ func file_alkalog_v1_client_proto_init() {
 	if File_alkalog_v1_client_proto != nil {
 		return
 	}
+	file_alkalog_v1_import_source_proto_init()
 	file_alkalog_v1_options_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

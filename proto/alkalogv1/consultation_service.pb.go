@@ -249,6 +249,8 @@ type ListClientsRequest struct {
 	// Only clients with this electronic mail address, up to 254 characters; empty:
 	// all.
 	Email string `protobuf:"bytes,6,opt,name=email,proto3" json:"email,omitempty"`
+	// Only the client with this external id, up to 120 characters; empty: all.
+	ExternalId string `protobuf:"bytes,7,opt,name=external_id,json=externalId,proto3" json:"external_id,omitempty"`
 	// Only clients whom this finds, up to 200 characters, as somebody types it at the
 	// desk; empty: all. Words are beginnings of words of the name, in any order; digits,
 	// at least four, are the beginning or the end of the telephone number, in any
@@ -327,6 +329,13 @@ func (x *ListClientsRequest) GetPhone() string {
 func (x *ListClientsRequest) GetEmail() string {
 	if x != nil {
 		return x.Email
+	}
+	return ""
+}
+
+func (x *ListClientsRequest) GetExternalId() string {
+	if x != nil {
+		return x.ExternalId
 	}
 	return ""
 }
@@ -2176,7 +2185,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tBa\xe0A\x02\xfaA\x10\n" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"?\n" +
 	"\x11GetClientResponse\x12*\n" +
-	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xa2\x05\n" +
+	"\x06client\x18\x01 \x01(\v2\x12.alkalog.v1.ClientR\x06client\"\xa1\x06\n" +
 	"\x12ListClientsRequest\x12X\n" +
 	"\x06parent\x18\x01 \x01(\tB@\xe0A\x02\xfaA\x0f\n" +
 	"\ralkalog/Chain\xbaH$r\"2 ^chains/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x06parent\x12$\n" +
@@ -2185,7 +2194,9 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\xa0\xb2\x19\x01R\tpageToken\x12\x7f\n" +
 	"\fdisplay_name\x18\x04 \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\vdisplayName\x12r\n" +
 	"\x05phone\x18\x05 \x01(\tB\\\xbaHUrS\x18(2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05phone\x12s\n" +
-	"\x05email\x18\x06 \x01(\tB]\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05email\x12u\n" +
+	"\x05email\x18\x06 \x01(\tB]\xbaHVrT\x18\xfe\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x05email\x12}\n" +
+	"\vexternal_id\x18\a \x01(\tB\\\xbaHUrS\x18x2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\n" +
+	"externalId\x12u\n" +
 	"\x06search\x18\n" +
 	" \x01(\tB]\xbaHVrT\x18\xc8\x012O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x03R\x06search\"q\n" +
 	"\x13ListClientsResponse\x12,\n" +
@@ -2329,7 +2340,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
 	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
-	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xe2\x13\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xe3\x13\n" +
 	"\x13ConsultationService\x12\x8e\x01\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\";\x8a\xb2\x19\x0f\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01*\x04\x18\x19\x04[\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/{parent=chains/*}/clients\x12}\n" +
@@ -2338,9 +2349,9 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=chains/*/clients/*}\x12\x8d\x01\n" +
 	"\vListClients\x12\x1e.alkalog.v1.ListClientsRequest\x1a\x1f.alkalog.v1.ListClientsResponse\"=\x8a\xb2\x19\n" +
 	"\n" +
-	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{parent=chains/*}/clients:search\x12\x94\x01\n" +
-	"\fUpdateClient\x12\x1f.alkalog.v1.UpdateClientRequest\x1a .alkalog.v1.UpdateClientResponse\"A\x8a\xb2\x19\x0e\n" +
-	"\x05\x01\x02\x03\x04\x05\x10\x01*\x03\x18\x1a\x04\x82\xd3\xe4\x93\x02):\x01*2$/v1/{client.name=chains/*/clients/*}\x12\xae\x01\n" +
+	"\x05\x01\x02\x03\x04\x05*\x01\x18\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{parent=chains/*}/clients:search\x12\x95\x01\n" +
+	"\fUpdateClient\x12\x1f.alkalog.v1.UpdateClientRequest\x1a .alkalog.v1.UpdateClientResponse\"B\x8a\xb2\x19\x0f\n" +
+	"\x05\x01\x02\x03\x04\x05\x10\x01*\x04\x18\x19\x1a\x04\x82\xd3\xe4\x93\x02):\x01*2$/v1/{client.name=chains/*/clients/*}\x12\xae\x01\n" +
 	"\x12CreateConsultation\x12%.alkalog.v1.CreateConsultationRequest\x1a&.alkalog.v1.CreateConsultationResponse\"I\x8a\xb2\x19\r\n" +
 	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x19\x05\x82\xd3\xe4\x93\x022:\x01*\"-/v1/{parent=chains/*/clients/*}/consultations\x12\xa0\x01\n" +
 	"\x0fGetConsultation\x12\".alkalog.v1.GetConsultationRequest\x1a#.alkalog.v1.GetConsultationResponse\"D\x8a\xb2\x19\v\n" +

@@ -102,6 +102,8 @@ const (
 	HistorySource_HISTORY_SOURCE_HEAD_ANSWER HistorySource = 2
 	// A visit that this server recorded.
 	HistorySource_HISTORY_SOURCE_RECORD_CARD HistorySource = 3
+	// A record that was imported from another system.
+	HistorySource_HISTORY_SOURCE_IMPORTED HistorySource = 4
 )
 
 // Enum value maps for HistorySource.
@@ -111,12 +113,14 @@ var (
 		1: "HISTORY_SOURCE_ZONE_ANSWER",
 		2: "HISTORY_SOURCE_HEAD_ANSWER",
 		3: "HISTORY_SOURCE_RECORD_CARD",
+		4: "HISTORY_SOURCE_IMPORTED",
 	}
 	HistorySource_value = map[string]int32{
 		"HISTORY_SOURCE_UNSPECIFIED": 0,
 		"HISTORY_SOURCE_ZONE_ANSWER": 1,
 		"HISTORY_SOURCE_HEAD_ANSWER": 2,
 		"HISTORY_SOURCE_RECORD_CARD": 3,
+		"HISTORY_SOURCE_IMPORTED":    4,
 	}
 )
 
@@ -1351,8 +1355,10 @@ type DecisionInputs struct {
 	// How long the practitioner takes to apply a section. Absent in decisions made
 	// before plans had stages; those plans rinse the whole head at once.
 	ApplicationPace *ApplicationPace `protobuf:"bytes,30,opt,name=application_pace,json=applicationPace,proto3" json:"application_pace,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// What imported records warn of, each once.
+	ImportedWarnings []Warning `protobuf:"varint,31,rep,packed,name=imported_warnings,json=importedWarnings,proto3,enum=alkalog.v1.Warning" json:"imported_warnings,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *DecisionInputs) Reset() {
@@ -1514,6 +1520,13 @@ func (x *DecisionInputs) GetRecordedWork() []*HistoryFact {
 func (x *DecisionInputs) GetApplicationPace() *ApplicationPace {
 	if x != nil {
 		return x.ApplicationPace
+	}
+	return nil
+}
+
+func (x *DecisionInputs) GetImportedWarnings() []Warning {
+	if x != nil {
+		return x.ImportedWarnings
 	}
 	return nil
 }
@@ -2079,7 +2092,7 @@ var File_alkalog_v1_decision_proto protoreflect.FileDescriptor
 const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\n" +
 	"\x19alkalog/v1/decision.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x1aalkalog/v1/directory.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x19alkalog/v1/question.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"J\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x1aalkalog/v1/directory.proto\x1a\x15alkalog/v1/hair.proto\x1a\x17alkalog/v1/import.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x15alkalog/v1/plan.proto\x1a\x19alkalog/v1/question.proto\x1a\x1calkalog/v1/record_card.proto\x1a\x15alkalog/v1/rule.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"J\n" +
 	"\n" +
 	"SeenAnswer\x12\x1a\n" +
 	"\x05field\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\x05field\x12\x1a\n" +
@@ -2167,7 +2180,8 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\x05basis\x18\x05 \x01(\v2\x11.alkalog.v1.BasisR\x05basis:\x04\x88\xb2\x19\x04\"J\n" +
 	"\tLocalText\x12\x1d\n" +
 	"\atext_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\aR\x06textId\x12\x18\n" +
-	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\aR\x04text:\x04\x88\xb2\x19\x04\"\xda\t\n" +
+	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\aR\x04text:\x04\x88\xb2\x19\x04\"\x9c\n" +
+	"\n" +
 	"\x0eDecisionInputs\x12;\n" +
 	"\vdecide_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"decideTime\x12<\n" +
@@ -2196,7 +2210,8 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"sectionIds\x12E\n" +
 	"\x10section_products\x18\x11 \x03(\v2\x1a.alkalog.v1.SectionProductR\x0fsectionProducts\x12<\n" +
 	"\rrecorded_work\x18\x12 \x03(\v2\x17.alkalog.v1.HistoryFactR\frecordedWork\x12F\n" +
-	"\x10application_pace\x18\x1e \x01(\v2\x1b.alkalog.v1.ApplicationPaceR\x0fapplicationPace:\x04\x88\xb2\x19\x04\"\x80\x02\n" +
+	"\x10application_pace\x18\x1e \x01(\v2\x1b.alkalog.v1.ApplicationPaceR\x0fapplicationPace\x12@\n" +
+	"\x11imported_warnings\x18\x1f \x03(\x0e2\x13.alkalog.v1.WarningR\x10importedWarnings:\x04\x88\xb2\x19\x04\"\x80\x02\n" +
 	"\x0eSectionProduct\x12@\n" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12-\n" +
@@ -2268,12 +2283,13 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\x1fVERDICT_PROCEED_WITH_CONDITIONS\x10\x02\x1a\x04\x88\xb2\x19\x14\x12\x15\n" +
 	"\vVERDICT_ASK\x10\x03\x1a\x04\x88\xb2\x19\x1e\x12\x17\n" +
 	"\rVERDICT_REFER\x10\x04\x1a\x04\x88\xb2\x19(\x12\x18\n" +
-	"\x0eVERDICT_REFUSE\x10\x05\x1a\x04\x88\xb2\x192*\x8f\x01\n" +
+	"\x0eVERDICT_REFUSE\x10\x05\x1a\x04\x88\xb2\x192*\xac\x01\n" +
 	"\rHistorySource\x12\x1e\n" +
 	"\x1aHISTORY_SOURCE_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aHISTORY_SOURCE_ZONE_ANSWER\x10\x01\x12\x1e\n" +
 	"\x1aHISTORY_SOURCE_HEAD_ANSWER\x10\x02\x12\x1e\n" +
-	"\x1aHISTORY_SOURCE_RECORD_CARD\x10\x03*\xea\x01\n" +
+	"\x1aHISTORY_SOURCE_RECORD_CARD\x10\x03\x12\x1b\n" +
+	"\x17HISTORY_SOURCE_IMPORTED\x10\x04*\xea\x01\n" +
 	"\fChemicalWork\x12\x1d\n" +
 	"\x19CHEMICAL_WORK_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17CHEMICAL_WORK_HYDROXIDE\x10\x01\x12\x16\n" +
@@ -2354,8 +2370,9 @@ var file_alkalog_v1_decision_proto_goTypes = []any{
 	(*RecordCard)(nil),            // 37: alkalog.v1.RecordCard
 	(*Incident)(nil),              // 38: alkalog.v1.Incident
 	(*ApplicationPace)(nil),       // 39: alkalog.v1.ApplicationPace
-	(*Plan)(nil),                  // 40: alkalog.v1.Plan
-	(Role)(0),                     // 41: alkalog.v1.Role
+	(Warning)(0),                  // 40: alkalog.v1.Warning
+	(*Plan)(nil),                  // 41: alkalog.v1.Plan
+	(Role)(0),                     // 42: alkalog.v1.Role
 }
 var file_alkalog_v1_decision_proto_depIdxs = []int32{
 	20, // 0: alkalog.v1.Finding.layer:type_name -> alkalog.v1.Layer
@@ -2396,31 +2413,32 @@ var file_alkalog_v1_decision_proto_depIdxs = []int32{
 	16, // 35: alkalog.v1.DecisionInputs.section_products:type_name -> alkalog.v1.SectionProduct
 	7,  // 36: alkalog.v1.DecisionInputs.recorded_work:type_name -> alkalog.v1.HistoryFact
 	39, // 37: alkalog.v1.DecisionInputs.application_pace:type_name -> alkalog.v1.ApplicationPace
-	31, // 38: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
-	24, // 39: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
-	0,  // 40: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
-	5,  // 41: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
-	10, // 42: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
-	12, // 43: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
-	11, // 44: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
-	13, // 45: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
-	40, // 46: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
-	15, // 47: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
-	18, // 48: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
-	0,  // 49: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
-	19, // 50: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
-	41, // 51: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
-	7,  // 52: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
-	14, // 53: alkalog.v1.Decision.local_texts:type_name -> alkalog.v1.LocalText
-	41, // 54: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
-	24, // 55: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
-	3,  // 56: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
-	24, // 57: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
-	58, // [58:58] is the sub-list for method output_type
-	58, // [58:58] is the sub-list for method input_type
-	58, // [58:58] is the sub-list for extension type_name
-	58, // [58:58] is the sub-list for extension extendee
-	0,  // [0:58] is the sub-list for field type_name
+	40, // 38: alkalog.v1.DecisionInputs.imported_warnings:type_name -> alkalog.v1.Warning
+	31, // 39: alkalog.v1.SectionProduct.product:type_name -> alkalog.v1.Product
+	24, // 40: alkalog.v1.Decision.create_time:type_name -> google.protobuf.Timestamp
+	0,  // 41: alkalog.v1.Decision.verdict:type_name -> alkalog.v1.Verdict
+	5,  // 42: alkalog.v1.Decision.findings:type_name -> alkalog.v1.Finding
+	10, // 43: alkalog.v1.Decision.open_questions:type_name -> alkalog.v1.OpenQuestion
+	12, // 44: alkalog.v1.Decision.recommended_strength:type_name -> alkalog.v1.StrengthAdvice
+	11, // 45: alkalog.v1.Decision.conditions:type_name -> alkalog.v1.Condition
+	13, // 46: alkalog.v1.Decision.alternatives:type_name -> alkalog.v1.Alternative
+	41, // 47: alkalog.v1.Decision.plan:type_name -> alkalog.v1.Plan
+	15, // 48: alkalog.v1.Decision.inputs:type_name -> alkalog.v1.DecisionInputs
+	18, // 49: alkalog.v1.Decision.overrides:type_name -> alkalog.v1.Override
+	0,  // 50: alkalog.v1.Decision.standing_verdict:type_name -> alkalog.v1.Verdict
+	19, // 51: alkalog.v1.Decision.countersignature:type_name -> alkalog.v1.Countersignature
+	42, // 52: alkalog.v1.Decision.role:type_name -> alkalog.v1.Role
+	7,  // 53: alkalog.v1.Decision.history:type_name -> alkalog.v1.HistoryFact
+	14, // 54: alkalog.v1.Decision.local_texts:type_name -> alkalog.v1.LocalText
+	42, // 55: alkalog.v1.Override.role:type_name -> alkalog.v1.Role
+	24, // 56: alkalog.v1.Override.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 57: alkalog.v1.Override.denial:type_name -> alkalog.v1.OverrideDenial
+	24, // 58: alkalog.v1.Countersignature.create_time:type_name -> google.protobuf.Timestamp
+	59, // [59:59] is the sub-list for method output_type
+	59, // [59:59] is the sub-list for method input_type
+	59, // [59:59] is the sub-list for extension type_name
+	59, // [59:59] is the sub-list for extension extendee
+	0,  // [0:59] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_decision_proto_init() }
@@ -2433,6 +2451,7 @@ func file_alkalog_v1_decision_proto_init() {
 	file_alkalog_v1_consultation_proto_init()
 	file_alkalog_v1_directory_proto_init()
 	file_alkalog_v1_hair_proto_init()
+	file_alkalog_v1_import_proto_init()
 	file_alkalog_v1_incident_proto_init()
 	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_plan_proto_init()

@@ -397,6 +397,16 @@ const (
 	// Next: Wait for RetryInfo.retry_delay, then retry with the same request_id. If
 	// it stays so, the operator must make room for the server's erasure file.
 	ErrorReason_ERROR_REASON_ERASURE_FILE_UNAVAILABLE ErrorReason = 62
+	// The import is finished, or the batch names another system than its first one.
+	//
+	// Next: Begin a new import with another import_id.
+	ErrorReason_ERROR_REASON_IMPORT_FINISHED ErrorReason = 63
+	// Servers of an older version may still write, and their decisions would not heed
+	// imported records.
+	//
+	// Next: Have the operator finish the upgrade with "migrate --finish", then send the
+	// batch again with a new request_id.
+	ErrorReason_ERROR_REASON_IMPORT_NOT_YET ErrorReason = 64
 	// The chain is not a school, and cases exist only in a school chain.
 	//
 	// Next: Use a school chain; an operator creates one (Chain.kind).
@@ -503,6 +513,8 @@ var (
 		60: "ERROR_REASON_FOLLOW_UP_DONE",
 		61: "ERROR_REASON_FOLLOW_UP_TOO_EARLY",
 		62: "ERROR_REASON_ERASURE_FILE_UNAVAILABLE",
+		63: "ERROR_REASON_IMPORT_FINISHED",
+		64: "ERROR_REASON_IMPORT_NOT_YET",
 		90: "ERROR_REASON_NOT_A_SCHOOL",
 		91: "ERROR_REASON_SCHOOL_HAS_NO_CLIENTS",
 		92: "ERROR_REASON_CASE_ARCHIVED",
@@ -577,6 +589,8 @@ var (
 		"ERROR_REASON_FOLLOW_UP_DONE":              60,
 		"ERROR_REASON_FOLLOW_UP_TOO_EARLY":         61,
 		"ERROR_REASON_ERASURE_FILE_UNAVAILABLE":    62,
+		"ERROR_REASON_IMPORT_FINISHED":             63,
+		"ERROR_REASON_IMPORT_NOT_YET":              64,
 		"ERROR_REASON_NOT_A_SCHOOL":                90,
 		"ERROR_REASON_SCHOOL_HAS_NO_CLIENTS":       91,
 		"ERROR_REASON_CASE_ARCHIVED":               92,
@@ -708,7 +722,7 @@ const file_alkalog_v1_error_reason_proto_rawDesc = "" +
 	"\x18ERROR_SCOPE_EVERY_CHANGE\x10\x03\x12\x1c\n" +
 	"\x18ERROR_SCOPE_EVERY_STREAM\x10\x04\x12&\n" +
 	"\"ERROR_SCOPE_EVERY_WHOLE_CHAIN_CALL\x10\x05\x12\x19\n" +
-	"\x15ERROR_SCOPE_OPEN_CALL\x10\x06*\x9e\x19\n" +
+	"\x15ERROR_SCOPE_OPEN_CALL\x10\x06*\xf5\x19\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12*\n" +
 	"\x1cERROR_REASON_UNAUTHENTICATED\x10\x01\x1a\b\x92\xb2\x19\x04\b\x10\x10\x02\x12+\n" +
@@ -775,7 +789,9 @@ const file_alkalog_v1_error_reason_proto_rawDesc = "" +
 	"!ERROR_REASON_SECOND_PERSON_NEEDED\x10;\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12)\n" +
 	"\x1bERROR_REASON_FOLLOW_UP_DONE\x10<\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12.\n" +
 	" ERROR_REASON_FOLLOW_UP_TOO_EARLY\x10=\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x123\n" +
-	"%ERROR_REASON_ERASURE_FILE_UNAVAILABLE\x10>\x1a\b\x92\xb2\x19\x04\b\x0e\x10\x01\x12'\n" +
+	"%ERROR_REASON_ERASURE_FILE_UNAVAILABLE\x10>\x1a\b\x92\xb2\x19\x04\b\x0e\x10\x01\x12*\n" +
+	"\x1cERROR_REASON_IMPORT_FINISHED\x10?\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12)\n" +
+	"\x1bERROR_REASON_IMPORT_NOT_YET\x10@\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12'\n" +
 	"\x19ERROR_REASON_NOT_A_SCHOOL\x10Z\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x120\n" +
 	"\"ERROR_REASON_SCHOOL_HAS_NO_CLIENTS\x10[\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12(\n" +
 	"\x1aERROR_REASON_CASE_ARCHIVED\x10\\\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12,\n" +

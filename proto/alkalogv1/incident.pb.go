@@ -111,6 +111,8 @@ const (
 	IncidentOrigin_INCIDENT_ORIGIN_PERSON IncidentOrigin = 1
 	// The server, from the facts of a session.
 	IncidentOrigin_INCIDENT_ORIGIN_FACTS IncidentOrigin = 2
+	// A record kept elsewhere, see source.
+	IncidentOrigin_INCIDENT_ORIGIN_IMPORTED IncidentOrigin = 3
 )
 
 // Enum value maps for IncidentOrigin.
@@ -119,11 +121,13 @@ var (
 		0: "INCIDENT_ORIGIN_UNSPECIFIED",
 		1: "INCIDENT_ORIGIN_PERSON",
 		2: "INCIDENT_ORIGIN_FACTS",
+		3: "INCIDENT_ORIGIN_IMPORTED",
 	}
 	IncidentOrigin_value = map[string]int32{
 		"INCIDENT_ORIGIN_UNSPECIFIED": 0,
 		"INCIDENT_ORIGIN_PERSON":      1,
 		"INCIDENT_ORIGIN_FACTS":       2,
+		"INCIDENT_ORIGIN_IMPORTED":    3,
 	}
 )
 
@@ -443,7 +447,9 @@ type Incident struct {
 	EventIds []string `protobuf:"bytes,25,rep,name=event_ids,json=eventIds,proto3" json:"event_ids,omitempty"`
 	// The same incident on the right client's record, when its visit was moved
 	// there; empty: not moved.
-	MovedTo       string `protobuf:"bytes,26,opt,name=moved_to,json=movedTo,proto3" json:"moved_to,omitempty"`
+	MovedTo string `protobuf:"bytes,26,opt,name=moved_to,json=movedTo,proto3" json:"moved_to,omitempty"`
+	// Where it was imported from; absent: recorded here.
+	Source        *ImportSource `protobuf:"bytes,40,opt,name=source,proto3" json:"source,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -660,6 +666,13 @@ func (x *Incident) GetMovedTo() string {
 	return ""
 }
 
+func (x *Incident) GetSource() *ImportSource {
+	if x != nil {
+		return x.Source
+	}
+	return nil
+}
+
 // OverdueFollowUp is a follow-up that was not done in time; the server records
 // it by itself, once.
 type OverdueFollowUp struct {
@@ -731,7 +744,7 @@ var File_alkalog_v1_incident_proto protoreflect.FileDescriptor
 const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\n" +
 	"\x19alkalog/v1/incident.proto\x12\n" +
-	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xfc\x04\n" +
+	"alkalog.v1\x1a\x17alkalog/v1/answer.proto\x1a\x1ealkalog/v1/import_source.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/session.proto\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xfc\x04\n" +
 	"\bFollowUp\x12\x1b\n" +
 	"\x06number\x18\x01 \x01(\x05B\x03\xe0A\x03R\x06number\x12:\n" +
 	"\bdue_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x03\xe0A\x03R\adueTime\x127\n" +
@@ -743,7 +756,7 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\x04text\x18\a \x01(\tB]\xbaHVrT\x18\xe8\a2O^[^\\x{0}-\\x{8}\\x{b}\\x{c}\\x{e}-\\x{1f}\\x{7f}\\x{202a}-\\x{202e}\\x{2066}-\\x{2069}]*$\xa0\xb2\x19\x05R\x04text\x12\x91\x01\n" +
 	"\fpractitioner\x18\b \x01(\tBm\xfaA\x16\n" +
 	"\x14alkalog/Practitioner\xbaHMrK2I^(chains/[a-z0-9][a-z0-9-]{0,62}/practitioners/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\fpractitioner\x12\x1d\n" +
-	"\aoverdue\x18\t \x01(\bB\x03\xe0A\x03R\aoverdue:\x04\x88\xb2\x19\x04\"\xd6\x11\n" +
+	"\aoverdue\x18\t \x01(\bB\x03\xe0A\x03R\aoverdue:\x04\x88\xb2\x19\x04\"\x8d\x12\n" +
 	"\bIncident\x12\x87\x01\n" +
 	"\x04name\x18\x01 \x01(\tBs\xe0A\b\xbaHirg2e^(chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}/incidents/[a-z0-9][a-z0-9-]{0,62})?$\xa0\xb2\x19\x02R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18@\xa0\xb2\x19\x01R\x04etag\x12@\n" +
@@ -781,7 +794,8 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\rname_to_maker\x18\x18 \x01(\x0e2\x12.alkalog.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\vnameToMaker\x12$\n" +
 	"\tevent_ids\x18\x19 \x03(\tB\a\xe0A\x03\xa0\xb2\x19\x02R\beventIds\x127\n" +
 	"\bmoved_to\x18\x1a \x01(\tB\x1c\xe0A\x03\xfaA\x12\n" +
-	"\x10alkalog/Incident\xa0\xb2\x19\x02R\amovedTo:O\xeaAH\n" +
+	"\x10alkalog/Incident\xa0\xb2\x19\x02R\amovedTo\x125\n" +
+	"\x06source\x18( \x01(\v2\x18.alkalog.v1.ImportSourceB\x03\xe0A\x03R\x06source:O\xeaAH\n" +
 	"\x10alkalog/Incident\x124chains/{chain}/clients/{client}/incidents/{incident}\x88\xb2\x19\x04B\x10\n" +
 	"\x0e_flush_minutes\"\x8b\x01\n" +
 	"\x0fOverdueFollowUp\x125\n" +
@@ -799,11 +813,12 @@ const file_alkalog_v1_incident_proto_rawDesc = "" +
 	"\x17INCIDENT_KIND_HAIR_LOSS\x10\x05\x12\x1a\n" +
 	"\x16INCIDENT_KIND_REACTION\x10\x06\x12!\n" +
 	"\x1dINCIDENT_KIND_NOT_NEUTRALIZED\x10\a\x12\x17\n" +
-	"\x13INCIDENT_KIND_OTHER\x10\b*h\n" +
+	"\x13INCIDENT_KIND_OTHER\x10\b*\x86\x01\n" +
 	"\x0eIncidentOrigin\x12\x1f\n" +
 	"\x1bINCIDENT_ORIGIN_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16INCIDENT_ORIGIN_PERSON\x10\x01\x12\x19\n" +
-	"\x15INCIDENT_ORIGIN_FACTS\x10\x02*h\n" +
+	"\x15INCIDENT_ORIGIN_FACTS\x10\x02\x12\x1c\n" +
+	"\x18INCIDENT_ORIGIN_IMPORTED\x10\x03*h\n" +
 	"\rIncidentState\x12\x1e\n" +
 	"\x1aINCIDENT_STATE_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13INCIDENT_STATE_OPEN\x10\x01\x12\x1e\n" +
@@ -841,6 +856,7 @@ var file_alkalog_v1_incident_proto_goTypes = []any{
 	(Answer)(0),                   // 8: alkalog.v1.Answer
 	(Place)(0),                    // 9: alkalog.v1.Place
 	(*PhotoTaken)(nil),            // 10: alkalog.v1.PhotoTaken
+	(*ImportSource)(nil),          // 11: alkalog.v1.ImportSource
 }
 var file_alkalog_v1_incident_proto_depIdxs = []int32{
 	7,  // 0: alkalog.v1.FollowUp.due_time:type_name -> google.protobuf.Timestamp
@@ -860,11 +876,12 @@ var file_alkalog_v1_incident_proto_depIdxs = []int32{
 	10, // 14: alkalog.v1.Incident.photos:type_name -> alkalog.v1.PhotoTaken
 	4,  // 15: alkalog.v1.Incident.follow_ups:type_name -> alkalog.v1.FollowUp
 	8,  // 16: alkalog.v1.Incident.name_to_maker:type_name -> alkalog.v1.Answer
-	17, // [17:17] is the sub-list for method output_type
-	17, // [17:17] is the sub-list for method input_type
-	17, // [17:17] is the sub-list for extension type_name
-	17, // [17:17] is the sub-list for extension extendee
-	0,  // [0:17] is the sub-list for field type_name
+	11, // 17: alkalog.v1.Incident.source:type_name -> alkalog.v1.ImportSource
+	18, // [18:18] is the sub-list for method output_type
+	18, // [18:18] is the sub-list for method input_type
+	18, // [18:18] is the sub-list for extension type_name
+	18, // [18:18] is the sub-list for extension extendee
+	0,  // [0:18] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_incident_proto_init() }
@@ -873,6 +890,7 @@ func file_alkalog_v1_incident_proto_init() {
 		return
 	}
 	file_alkalog_v1_answer_proto_init()
+	file_alkalog_v1_import_source_proto_init()
 	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_session_proto_init()
 	file_alkalog_v1_incident_proto_msgTypes[1].OneofWrappers = []any{}

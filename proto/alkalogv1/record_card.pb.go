@@ -505,7 +505,10 @@ type CardSummary struct {
 	// The head map over the years as SVG.
 	HeadMapSvg string `protobuf:"bytes,11,opt,name=head_map_svg,json=headMapSvg,proto3" json:"head_map_svg,omitempty"`
 	// References of photos. Personal data.
-	Photos        []string `protobuf:"bytes,12,rep,name=photos,proto3" json:"photos,omitempty"`
+	Photos []string `protobuf:"bytes,12,rep,name=photos,proto3" json:"photos,omitempty"`
+	// Imported records, a line each that says which system it comes from, the newest day
+	// first.
+	Imported      []string `protobuf:"bytes,13,rep,name=imported,proto3" json:"imported,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -624,6 +627,13 @@ func (x *CardSummary) GetPhotos() []string {
 	return nil
 }
 
+func (x *CardSummary) GetImported() []string {
+	if x != nil {
+		return x.Imported
+	}
+	return nil
+}
+
 // LearnedRate is a section's rate as learned from the visits so far.
 type LearnedRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -703,9 +713,12 @@ type RecordCard struct {
 	// The short form of the card.
 	Summary *CardSummary `protobuf:"bytes,9,opt,name=summary,proto3" json:"summary,omitempty"`
 	// Incidents, newest first.
-	Incidents     []*Incident `protobuf:"bytes,10,rep,name=incidents,proto3" json:"incidents,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Incidents []*Incident `protobuf:"bytes,10,rep,name=incidents,proto3" json:"incidents,omitempty"`
+	// What was imported from other systems, the newest day first, up to 50. Nothing on
+	// the card was learned from it.
+	ImportedRecords []*ImportedRecord `protobuf:"bytes,11,rep,name=imported_records,json=importedRecords,proto3" json:"imported_records,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *RecordCard) Reset() {
@@ -808,12 +821,19 @@ func (x *RecordCard) GetIncidents() []*Incident {
 	return nil
 }
 
+func (x *RecordCard) GetImportedRecords() []*ImportedRecord {
+	if x != nil {
+		return x.ImportedRecords
+	}
+	return nil
+}
+
 var File_alkalog_v1_record_card_proto protoreflect.FileDescriptor
 
 const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"\n" +
 	"\x1calkalog/v1/record_card.proto\x12\n" +
-	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdb\f\n" +
+	"alkalog.v1\x1a\x18alkalog/v1/catalog.proto\x1a\x1dalkalog/v1/consultation.proto\x1a\x15alkalog/v1/hair.proto\x1a\x17alkalog/v1/import.proto\x1a\x19alkalog/v1/incident.proto\x1a\x18alkalog/v1/options.proto\x1a\x18alkalog/v1/outcome.proto\x1a\x15alkalog/v1/plan.proto\x1a\x18alkalog/v1/session.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdb\f\n" +
 	"\x05Visit\x122\n" +
 	"\aoutcome\x18\x01 \x01(\tB\x18\xfaA\x11\n" +
 	"\x0falkalog/Outcome\xa0\xb2\x19\x02R\aoutcome\x122\n" +
@@ -871,7 +891,7 @@ const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"\vreason_code\x18\x04 \x01(\tB\x04\xa0\xb2\x19\x01R\n" +
 	"reasonCode\x12;\n" +
 	"\vcreate_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"createTime:\x04\x88\xb2\x19\x04\"\x87\x04\n" +
+	"createTime:\x04\x88\xb2\x19\x04\"\xa9\x04\n" +
 	"\vCardSummary\x12#\n" +
 	"\n" +
 	"first_line\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x04R\tfirstLine\x12\"\n" +
@@ -889,12 +909,13 @@ const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	" \x01(\tB\x04\xa0\xb2\x19\x04R\aneutral\x12&\n" +
 	"\fhead_map_svg\x18\v \x01(\tB\x04\xa0\xb2\x19\x04R\n" +
 	"headMapSvg\x12\x1c\n" +
-	"\x06photos\x18\f \x03(\tB\x04\xa0\xb2\x19\x05R\x06photos:\x04\x88\xb2\x19\x04B\v\n" +
+	"\x06photos\x18\f \x03(\tB\x04\xa0\xb2\x19\x05R\x06photos\x12 \n" +
+	"\bimported\x18\r \x03(\tB\x04\xa0\xb2\x19\x04R\bimported:\x04\x88\xb2\x19\x04B\v\n" +
 	"\t_overlaps\"f\n" +
 	"\vLearnedRate\x12#\n" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\x01R\tsectionId\x12,\n" +
-	"\x04rate\x18\x02 \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rate:\x04\x88\xb2\x19\x04\"\xa3\x04\n" +
+	"\x04rate\x18\x02 \x01(\v2\x18.alkalog.v1.RateEstimateR\x04rate:\x04\x88\xb2\x19\x04\"\xea\x04\n" +
 	"\n" +
 	"RecordCard\x12/\n" +
 	"\x06client\x18\x01 \x01(\tB\x17\xfaA\x10\n" +
@@ -908,7 +929,8 @@ const file_alkalog_v1_record_card_proto_rawDesc = "" +
 	"\treminders\x18\b \x03(\tB\x04\xa0\xb2\x19\x04R\treminders\x121\n" +
 	"\asummary\x18\t \x01(\v2\x17.alkalog.v1.CardSummaryR\asummary\x122\n" +
 	"\tincidents\x18\n" +
-	" \x03(\v2\x14.alkalog.v1.IncidentR\tincidents:\x04\x88\xb2\x19\x04*U\n" +
+	" \x03(\v2\x14.alkalog.v1.IncidentR\tincidents\x12E\n" +
+	"\x10imported_records\x18\v \x03(\v2\x1a.alkalog.v1.ImportedRecordR\x0fimportedRecords:\x04\x88\xb2\x19\x04*U\n" +
 	"\n" +
 	"CardFormat\x12\x1b\n" +
 	"\x17CARD_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
@@ -953,6 +975,7 @@ var file_alkalog_v1_record_card_proto_goTypes = []any{
 	(*Estimate)(nil),              // 19: alkalog.v1.Estimate
 	(*RateEstimate)(nil),          // 20: alkalog.v1.RateEstimate
 	(*Incident)(nil),              // 21: alkalog.v1.Incident
+	(*ImportedRecord)(nil),        // 22: alkalog.v1.ImportedRecord
 }
 var file_alkalog_v1_record_card_proto_depIdxs = []int32{
 	6,  // 0: alkalog.v1.Visit.start_time:type_name -> google.protobuf.Timestamp
@@ -978,11 +1001,12 @@ var file_alkalog_v1_record_card_proto_depIdxs = []int32{
 	6,  // 20: alkalog.v1.RecordCard.next_retouch_time:type_name -> google.protobuf.Timestamp
 	3,  // 21: alkalog.v1.RecordCard.summary:type_name -> alkalog.v1.CardSummary
 	21, // 22: alkalog.v1.RecordCard.incidents:type_name -> alkalog.v1.Incident
-	23, // [23:23] is the sub-list for method output_type
-	23, // [23:23] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	22, // 23: alkalog.v1.RecordCard.imported_records:type_name -> alkalog.v1.ImportedRecord
+	24, // [24:24] is the sub-list for method output_type
+	24, // [24:24] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_alkalog_v1_record_card_proto_init() }
@@ -993,6 +1017,7 @@ func file_alkalog_v1_record_card_proto_init() {
 	file_alkalog_v1_catalog_proto_init()
 	file_alkalog_v1_consultation_proto_init()
 	file_alkalog_v1_hair_proto_init()
+	file_alkalog_v1_import_proto_init()
 	file_alkalog_v1_incident_proto_init()
 	file_alkalog_v1_options_proto_init()
 	file_alkalog_v1_outcome_proto_init()

@@ -38,6 +38,7 @@ var classes = []class{
 		pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED, pb.EntryKind_ENTRY_KIND_LOT_RECALLED, pb.EntryKind_ENTRY_KIND_RETENTION_CHANGED,
 		pb.EntryKind_ENTRY_KIND_PRODUCT_CHANGED, pb.EntryKind_ENTRY_KIND_PRACTITIONER_CHANGED, pb.EntryKind_ENTRY_KIND_SALON_CHANGED,
 		pb.EntryKind_ENTRY_KIND_POLICY_CHANGED, pb.EntryKind_ENTRY_KIND_CHAIN_CHANGED,
+		pb.EntryKind_ENTRY_KIND_RECORDS_IMPORTED,
 	}},
 	{"k0", "X", "other", nil},
 }
@@ -92,6 +93,8 @@ func kindWords(kind pb.EntryKind) string {
 		return "restored database accepted"
 	case pb.EntryKind_ENTRY_KIND_PURGE:
 		return "answered requests forgotten"
+	case pb.EntryKind_ENTRY_KIND_RECORDS_IMPORTED:
+		return "records imported from another system"
 	}
 	return enumLabel(kind)
 }

@@ -26,6 +26,7 @@ func registerUnimplemented(r grpc.ServiceRegistrar, _ requests) []backgroundLoop
 	pb.RegisterProcessingServiceServer(r, pb.UnimplementedProcessingServiceServer{})
 	pb.RegisterOutcomeServiceServer(r, pb.UnimplementedOutcomeServiceServer{})
 	pb.RegisterIncidentServiceServer(r, pb.UnimplementedIncidentServiceServer{})
+	pb.RegisterImportServiceServer(r, pb.UnimplementedImportServiceServer{})
 	pb.RegisterAuditServiceServer(r, pb.UnimplementedAuditServiceServer{})
 	return nil
 }

@@ -25,7 +25,7 @@ type requests struct{ validator protovalidate.Validator }
 // newRequests compiles the rules of all requests at startup; otherwise the
 // first call would take a thousand times as long.
 func newRequests() (requests, error) {
-	inputs := []protoreflect.MessageDescriptor{(*pb.Event)(nil).ProtoReflect().Descriptor()}
+	inputs := []protoreflect.MessageDescriptor{(*pb.Event)(nil).ProtoReflect().Descriptor(), (*pb.ImportItem)(nil).ProtoReflect().Descriptor()}
 	for _, m := range contractMethods() {
 		inputs = append(inputs, m.Input())
 	}
@@ -50,8 +50,8 @@ func (r requests) check(ctx context.Context, m proto.Message) error {
 }
 
 // violations validates a message against the rules of the contract. A rule that
-// cannot be evaluated counts as violated. Package processing uses it for each
-// event of a list.
+// cannot be evaluated counts as violated. Packages processing and imports use it
+// for each item of a list.
 func (r requests) violations(m proto.Message) []fault.Violation {
 	counts := maskFilter(m)
 	err := r.validator.Validate(m, protovalidate.WithFilter(counts))

@@ -13,6 +13,7 @@ import (
 	"alkalog/service/consultation"
 	"alkalog/service/directory"
 	"alkalog/service/eligibility"
+	"alkalog/service/imports"
 	"alkalog/service/incident"
 	"alkalog/service/outcome"
 	"alkalog/service/processing"
@@ -38,6 +39,7 @@ func register(r grpc.ServiceRegistrar, cfg Config, db *storage.DB, engine *rules
 	pb.RegisterTrainingServiceServer(r, training.Service{DB: db, Now: now, Rules: engine})
 	incidents := incident.Service{DB: db, Now: now}
 	pb.RegisterIncidentServiceServer(r, incidents)
+	pb.RegisterImportServiceServer(r, imports.Service{DB: db, Now: now, Check: checks.violations})
 	audits := audit.Service{DB: db, Now: now, Logs: log, Rules: engine}
 	pb.RegisterAuditServiceServer(r, audits)
 	return append(clients.loops(intake),

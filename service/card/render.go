@@ -30,6 +30,7 @@ func blocks(c *pb.RecordCard, zones Zones) []block {
 		{"Neutral at the last visit", nonEmpty(s.GetNeutral())},
 		{"Photos kept by the salon", s.GetPhotos()},
 		{"Visits", visitLines(c, zones)},
+		{"Imported from other systems", s.GetImported()},
 	}
 	var filled []block
 	for _, p := range all {

@@ -26,6 +26,9 @@ func Summarize(c *pb.RecordCard, past []StoredVisit, zones Zones) *pb.CardSummar
 	for _, i := range c.Incidents {
 		s.Incidents = append(s.Incidents, incidentLine(i, zones))
 	}
+	for _, r := range c.ImportedRecords {
+		s.Imported = append(s.Imported, importedLine(r))
+	}
 	for _, v := range c.Visits {
 		for _, o := range v.Overrides {
 			s.Overrides = append(s.Overrides, fmt.Sprintf("%s: %s set aside by %s (%s)", zones.day(v.Salon, o.CreateTime.AsTime()), ruleWords(o.RuleId, o.Subject), lastSegment(o.Practitioner), o.ReasonCode))
@@ -43,6 +46,10 @@ func Summarize(c *pb.RecordCard, past []StoredVisit, zones Zones) *pb.CardSummar
 // exposure of a section. Parts that are not known are left out and never guessed.
 // Of the reminders it has the first alone, which is the most useful.
 func firstLine(c *pb.RecordCard, zones Zones) string {
+	// Who reads only this line must not take the client for a new one.
+	if n := len(c.ImportedRecords); len(c.Visits) == 0 && n > 0 {
+		return fmt.Sprintf("No service on record here; imported records: %d.", n)
+	}
 	if len(c.Visits) == 0 {
 		return "No service on record."
 	}

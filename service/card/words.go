@@ -44,6 +44,10 @@ func incidentLine(i *pb.Incident, zones Zones) string {
 	if i.Referred == pb.Answer_ANSWER_YES {
 		line += ", referred to a doctor"
 	}
+	// An imported one has no follow-ups here, and "0 of 0 done" would look like a lack.
+	if i.Origin == pb.IncidentOrigin_INCIDENT_ORIGIN_IMPORTED {
+		return line + "; imported from " + i.GetSource().GetSystem()
+	}
 	done := 0
 	for _, f := range i.FollowUps {
 		if f.DoneTime != nil {

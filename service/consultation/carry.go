@@ -207,11 +207,11 @@ func (s *source) answeredAt(path string) time.Time {
 	return s.GetUpdateTime().AsTime()
 }
 
-// originOf is the origin of an answer that is carried from here. What was carried before
-// keeps its first origin.
+// originOf is the origin of an answer that is carried from here. What was carried or
+// imported before keeps its first origin.
 func (s *source) originOf(path string) *pb.FieldOrigin {
 	const carried = pb.AnswerOrigin_ANSWER_ORIGIN_CARRIED
-	if o := s.origins[path]; o.GetOrigin() == carried {
+	if o := s.origins[path]; o.GetOrigin() == carried || o.GetOrigin() == pb.AnswerOrigin_ANSWER_ORIGIN_IMPORTED {
 		return proto.CloneOf(o)
 	}
 	return &pb.FieldOrigin{Field: path, Origin: carried, Consultation: s.GetName(), Session: s.session, AnswerTime: timestamppb.New(s.answeredAt(path))}

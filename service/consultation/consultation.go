@@ -105,11 +105,32 @@ func (s Service) clients() record.Kind[*pb.Client] {
 					return err
 				}
 			}
+			// Only a new id is looked up: everything else is changed without that cost.
+			if wanted.ExternalId != stored.GetExternalId() {
+				if err := externalIDIsFree(r, wanted); err != nil {
+					return err
+				}
+			}
 			if wanted.BirthDate == stored.GetBirthDate() {
 				return nil
 			}
 			return record.CheckBirthDate("client.birth_date", wanted.BirthDate, s.Now())
 		}}
+}
+
+// externalIDIsFree refuses the external id of another client. The database refuses it too, at
+// the commit; this check says which client has it, so that the person can look at that one.
+func externalIDIsFree(r *storage.Snapshot, c *pb.Client) error {
+	found, err := storage.FindExternal(r, storage.OfClients, []string{c.ExternalId})
+	if err != nil || c.ExternalId == "" {
+		return err
+	}
+	if other, taken := found[c.ExternalId]; taken {
+		if name := record.Parent(c.Name) + "/clients/" + other.Client; name != c.Name {
+			return fault.Exists(name)
+		}
+	}
+	return nil
 }
 
 // consultations is how consultations are stored: a new one is a draft, and a draft
@@ -164,7 +185,7 @@ func (s Service) GetClient(ctx context.Context, req *pb.GetClientRequest) (*pb.G
 // the field that is too vague, because its answer would be a list of strangers.
 func (s Service) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*pb.ListClientsResponse, error) {
 	caller := actor.From(ctx)
-	wanted := storage.ClientLookup{DisplayName: req.DisplayName, Phone: req.Phone, Email: req.Email, Search: req.Search}
+	wanted := storage.ClientLookup{DisplayName: req.DisplayName, Phone: req.Phone, Email: req.Email, Search: req.Search, ExternalID: req.ExternalId}
 	if field, want := wanted.Invalid(); field != "" {
 		return nil, fault.Invalid(field, want)
 	}

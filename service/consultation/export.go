@@ -58,6 +58,7 @@ func (s Service) ExportClient(req *pb.ExportClientRequest, stream pb.Consultatio
 	each(e, "sessions", storage.Sessions.List, sessionWithEvents)
 	each(e, "outcomes", storage.Outcomes.List, shownOutcome)
 	each(e, "incidents", storage.Incidents.List, shownIncident)
+	each(e, "importedRecords", storage.ImportedRecords.List, nil)
 	each(e, "entries", entriesOf, nil)
 	e.text("\n}\n")
 	if e.err == nil {
@@ -88,6 +89,9 @@ func shownOutcome(r *storage.Snapshot, o *pb.Outcome) ([]proto.Message, error) {
 func shownIncident(_ *storage.Snapshot, i *pb.Incident) ([]proto.Message, error) {
 	return []proto.Message{record.ShownIncident(i)}, nil
 }
+
+// Imported records are in the file as they are stored, with their source: they are about the
+// client, wherever they come from.
 
 // entriesOf lists the audit entries that mention a client.
 func entriesOf(r *storage.Snapshot, client string, page storage.Page) ([]*pb.AuditEntry, string, error) {

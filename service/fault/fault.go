@@ -11,6 +11,7 @@
 package fault
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
@@ -101,6 +102,24 @@ func Exists(name string) *Error {
 
 // Invalid means that a field of a request is not right, and says what would be.
 func Invalid(field, want string) *Error { return InvalidFields(Violation{field, want}) }
+
+// Violations returns the fields that are not right by an error of InvalidFields; none for
+// any other error.
+func Violations(err error) []Violation {
+	invalid := new(Error)
+	if !errors.As(err, &invalid) {
+		return nil
+	}
+	var found []Violation
+	for _, detail := range invalid.details {
+		if bad, ok := detail.(*errdetails.BadRequest); ok && invalid.reason == pb.ErrorReason_ERROR_REASON_INVALID_FIELD {
+			for _, v := range bad.FieldViolations {
+				found = append(found, Violation{v.Field, v.Description})
+			}
+		}
+	}
+	return found
+}
 
 // An error travels in the trailers of a call, of which many clients accept at most 8
 // KiB. These limits keep it short, however much was wrong.

@@ -42,6 +42,7 @@ import (
 	"alkalog/service/card"
 	"alkalog/service/fault"
 	"alkalog/service/record"
+	"alkalog/service/rules"
 	"alkalog/service/timing"
 	"alkalog/storage"
 )
@@ -198,7 +199,7 @@ func (v visit) outcome(given *pb.Outcome, now time.Time) *pb.Outcome {
 	record.Clear(o)
 	in := v.decision.GetInputs()
 	o.CreateTime = timestamppb.New(now)
-	o.Sections = timing.SectionOutcomes(v.session, in, v.state, given.Sections)
+	o.Sections = timing.SectionOutcomes(v.session, rules.TimedInputs(v.decision), v.state, given.Sections)
 	o.ProductsUsed = v.state.ProductsUsed
 	o.NeutralProof = v.state.NeutralProof
 	o.MostResistantSection = timing.MostResistant(v.state)
@@ -264,6 +265,10 @@ func (s Service) GetRecordCard(ctx context.Context, req *pb.GetRecordCardRequest
 		found, visits, inZones, err := record.CardAndVisits(r, record.Linked(client), visitsShown)
 		if found != nil {
 			c, past, zones = found, visits, inZones
+		}
+		// Imported records are on the card, also of a client who was never here.
+		if err == nil {
+			c, err = record.WithImported(r, record.Linked(client), c, visitsShown)
 		}
 		return err
 	})

@@ -6,6 +6,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/card"
+	"alkalog/service/rules"
 	"alkalog/service/timing"
 	"alkalog/storage"
 )
@@ -15,15 +16,32 @@ import (
 // six visits a year it is more than eight years.
 const visitsRead = 50
 
-// Card makes a client's record card, with at most keep visits whole; nil when
-// there is neither a visit nor an incident.
+// Card makes a client's record card, with at most keep visits whole and as many imported
+// records; nil when there is neither a visit nor an incident nor an imported record.
 func Card(r *storage.Snapshot, client string, keep int) (*pb.RecordCard, error) {
 	clients, err := LinkedNames(r, client)
 	if err != nil {
 		return nil, err
 	}
 	c, _, _, err := CardAndVisits(r, clients, keep)
-	return c, err
+	if err != nil {
+		return nil, err
+	}
+	return WithImported(r, clients, c, keep)
+}
+
+// WithImported adds the imported records of a client's records to a card, at most keep of
+// them. c may be nil, and is returned so if there are none.
+func WithImported(r *storage.Snapshot, clients []string, c *pb.RecordCard, keep int) (*pb.RecordCard, error) {
+	records, err := Imported(r, clients)
+	if err != nil || len(records) == 0 {
+		return c, err
+	}
+	if c == nil {
+		c = &pb.RecordCard{Client: clients[0]}
+	}
+	c.ImportedRecords = records[:min(keep, len(records))]
+	return c, nil
 }
 
 // CardAndVisits is Card with the visits behind it, newest first, for what a card
@@ -167,7 +185,7 @@ func visits(r *storage.Snapshot, client string, keep int) ([]card.StoredVisit, e
 			}
 		}
 		if p.State != nil {
-			p.Sections = timing.SectionOutcomes(session, p.Decision.GetInputs(), p.State, p.Outcome.GetSections())
+			p.Sections = timing.SectionOutcomes(session, rules.TimedInputs(p.Decision), p.State, p.Outcome.GetSections())
 			if p.Outcome != nil {
 				p.ClosingDeviations = timing.ClosingDeviations(session, p.Events, p.State.Time.AsTime())
 			}

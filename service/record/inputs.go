@@ -74,9 +74,12 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 	if in.RecordedWork, err = RecordedWork(r, visits); err != nil {
 		return nil, err
 	}
+	if err = readImported(r, clients, in); err != nil {
+		return nil, err
+	}
 	if len(recordCard.GetVisits()) > 0 { // not a first visit; incidents alone make no card
 		in.RecordCard = recordCard
-		in.RecordCard.Incidents = nil // they are inputs of their own
+		in.RecordCard.Incidents, in.RecordCard.ImportedRecords = nil, nil // they are inputs of their own
 	}
 	if in.ApplicationPace, err = applicationPace(r, req.Practitioner); err != nil {
 		return nil, err
@@ -97,6 +100,7 @@ func InputsPlan(p *storage.Plan, req *pb.CheckEligibilityRequest, now time.Time)
 	storage.Practitioners.Want(p, req.Practitioner, req.Supervisor)
 	storage.WantActiveHousePolicy(p)
 	IncidentsPlan(p, req.Parent)
+	ImportedPlan(p, req.Parent)
 	storage.WantVisits(p, req.Parent, storage.Page{Size: visitsRead}, inputVisits)
 	storage.WantMeasuredOutcomes(p, req.Practitioner, paceVisits)
 	storage.WantRecentDecisions(p, req.Parent, recentSince(now), recentDecisions)
@@ -168,7 +172,7 @@ func Decide(engine *rules.Engine, revision int32, in *pb.DecisionInputs) (*pb.De
 	}
 	d.Inputs = in
 	if !contract.AtLeast(d.Verdict, pb.Verdict_VERDICT_REFER) {
-		d.Plan = timing.Plan(rules.ExpandStatements(in))
+		d.Plan = timing.Plan(rules.ExpandStatements(rules.TimedInputs(d)))
 	}
 	d.StandingVerdict = rules.Standing(d)
 	return d, nil

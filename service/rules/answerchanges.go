@@ -135,7 +135,7 @@ func (e *Engine) dangerousFindings(in *pb.DecisionInputs) ([]*pb.Finding, error)
 	if err := complete(in); err != nil {
 		return nil, err
 	}
-	s, err := e.lang.open(e.withParameters(in))
+	s, err := e.open(e.withParameters(in), Revision)
 	if err != nil {
 		return nil, err
 	}

@@ -50,13 +50,27 @@ func (e *Engine) lastWait(in *pb.DecisionInputs) (time.Time, error) {
 	if err := complete(in); err != nil {
 		return time.Time{}, err
 	}
-	s, err := e.lang.open(e.withParameters(in))
+	s, err := e.open(e.withParameters(in), Revision)
 	if err != nil {
 		return time.Time{}, err
 	}
 	defer s.close()
-	var last time.Time
-	for _, r := range e.waitingRules(s, e.policyFor(in.GetHousePolicy())) {
+	last := e.lastWaitOf(s, e.policyFor(in.GetHousePolicy()))
+	if s.bare != nil {
+		if end := e.lastWaitOf(s.bare, e.policyFor(in.GetHousePolicy())); end.After(last) {
+			last = end
+		}
+	}
+	if minute := last.Truncate(time.Minute); minute.Before(last) {
+		return minute.Add(time.Minute), nil
+	}
+	return last, nil
+}
+
+// lastWaitOf is the moment in which the last of the waits ends that hold in a state and
+// stand in the way.
+func (e *Engine) lastWaitOf(s *state, p *housePolicyRules) (last time.Time) {
+	for _, r := range e.waitingRules(s, p) {
 		if !contract.AtLeast(r.text.GetSeverity(), pb.Severity_SEVERITY_ASK) {
 			continue
 		}
@@ -71,10 +85,7 @@ func (e *Engine) lastWait(in *pb.DecisionInputs) (time.Time, error) {
 			})
 		})
 	}
-	if minute := last.Truncate(time.Minute); minute.Before(last) {
-		return minute.Add(time.Minute), nil
-	}
-	return last, nil
+	return last
 }
 
 // Only rules with a wait are asked here, and of these only those that stand in the way: a

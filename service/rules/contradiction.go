@@ -153,6 +153,8 @@ func (s *state) sentence(f *pb.HistoryFact) string {
 		source = "the answer for the " + strings.ReplaceAll(subjectOf(f.GetZone()).name[len("zone:"):], "-", " ") + " says"
 	case pb.HistorySource_HISTORY_SOURCE_RECORD_CARD:
 		source = "the record of this chain shows"
+	case pb.HistorySource_HISTORY_SOURCE_IMPORTED:
+		source = "a record from another system shows"
 	}
 	what := map[pb.ChemicalWork]string{
 		pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE: "a relaxer", pb.ChemicalWork_CHEMICAL_WORK_THIO: "a thio service",

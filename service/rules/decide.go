@@ -55,12 +55,11 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 		return nil, err
 	}
 	decided := e.withParameters(in)
-	s, err := e.lang.open(decided)
+	s, err := e.open(decided, revision)
 	if err != nil {
 		return nil, err
 	}
 	defer s.close()
-	s.revision = revision
 	policy := e.policyFor(in.GetHousePolicy())
 	o := e.evaluateRules(s, policy, revision)
 	e.gatherAsked(o)
@@ -78,6 +77,9 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 		Cautions:            slices.Clone(e.cautions),
 		RecommendedStrength: e.recommendStrength(s),
 	}
+	if s.bare != nil {
+		d.RecommendedStrength = milder(d.RecommendedStrength, e.recommendStrength(s.bare))
+	}
 	// A policy without rules about the history shows none, so that decisions from
 	// before these rules replay unchanged.
 	if e.readsHistory {
@@ -87,15 +89,30 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 	// it.
 	if contract.AtLeast(verdict, pb.Verdict_VERDICT_REFER) {
 		d.Alternatives = e.alternativesFor(s)
+		if s.bare != nil {
+			d.Alternatives = suitableInBoth(d.Alternatives, e.alternativesFor(s.bare))
+		}
 	}
 	return d, nil
 }
 
-// evaluateRules evaluates every rule that holds in the salon's jurisdiction.
-// Sections with a product of their own come after all scopes, because what they only
-// repeat of the head's product is left out. Causes are joined last, when all
-// findings are there.
+// evaluateRules evaluates every rule that holds in the salon's jurisdiction, with and
+// without imported facts. Causes are joined last, when all findings are there.
 func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *evaluation {
+	o := e.evaluateOnce(s, p, revision)
+	if s.bare != nil {
+		o.addBare(e.evaluateOnce(s.bare, p, revision))
+	}
+	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return contract.CompareRank(b.Severity, a.Severity) })
+	if revision >= 2 {
+		joinCauses(o.findings)
+	}
+	return o
+}
+
+// evaluateOnce evaluates the rules on one state. Sections with a product of their own come
+// after all scopes, because what they only repeat of the head's product is left out.
+func (e *Engine) evaluateOnce(s *state, p *housePolicyRules, revision int32) *evaluation {
 	o := &evaluation{revision: revision, beforeContact: map[string]bool{}}
 	place := jurisdictionBit(Jurisdiction(s.in.GetSalon()))
 	for scope := pb.RuleScope_RULE_SCOPE_CASE; scope <= pb.RuleScope_RULE_SCOPE_SECTION; scope++ {
@@ -113,10 +130,6 @@ func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *e
 		})
 	}
 	e.evaluateSectionProducts(s, p, o, place)
-	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return contract.CompareRank(b.Severity, a.Severity) })
-	if revision >= 2 {
-		joinCauses(o.findings)
-	}
 	return o
 }
 

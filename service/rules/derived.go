@@ -164,6 +164,13 @@ func (s *state) when(e *pb.PastEvent) (at interval, ok bool) {
 	return at, ok
 }
 
+// DateSpan is the first and the last moment of a date in a time zone; ok is false for what
+// is no date.
+func DateSpan(d *date.Date, in *time.Location) (earliest, latest time.Time, ok bool) {
+	span, ok := dateSpan(d, in)
+	return span.earliest, span.latest, ok
+}
+
 // dateSpan is the first and the last moment of a date in a time zone.
 // ok is false for what is no date: a day without a month, a day that its month does
 // not have, and a year outside 1900-2149, as in moment.

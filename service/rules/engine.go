@@ -73,7 +73,8 @@ const Version = "1"
 //	2  texts that the engine adds say first what to do; findings name their cause,
 //	   and those of one cause share the strictest terms; of conditions that wait for
 //	   one question, the question is shown, once
-const Revision = 2
+//	3  imported facts can only make a decision stricter
+const Revision = 3
 
 // Engine holds a policy, checked and built. It is safe for concurrent use.
 type Engine struct {
@@ -251,6 +252,6 @@ func (e *Engine) withParameters(in *pb.DecisionInputs) *pb.DecisionInputs {
 		HousePolicy: in.GetHousePolicy(), RecordCard: in.GetRecordCard(), BirthDate: in.GetBirthDate(),
 		Incidents: in.GetIncidents(), AnswerChanges: in.GetAnswerChanges(), WhatChanged: in.GetWhatChanged(),
 		SectionIds: in.GetSectionIds(), SectionProducts: in.GetSectionProducts(), RecordedWork: in.GetRecordedWork(),
-		ApplicationPace: in.GetApplicationPace(),
+		ApplicationPace: in.GetApplicationPace(), ImportedWarnings: in.GetImportedWarnings(),
 	}
 }

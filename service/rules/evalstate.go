@@ -41,6 +41,8 @@ type state struct {
 	key          []byte
 	// revision is the revision of the code that decides, see Revision.
 	revision int32
+	// bare is the case without imported facts; nil: there are none, see imported.go.
+	bare *state
 }
 
 // open makes the state of a case, in which the statements given are answers. It must
@@ -60,6 +62,10 @@ func (l *language) open(in *pb.DecisionInputs) (*state, error) {
 // close clears the state and returns it to the pool.
 // Nothing of one client's case may be left in it for the next one.
 func (s *state) close() {
+	if s.bare != nil {
+		s.bare.close()
+		s.bare = nil
+	}
 	s.frame.Close()
 	clear(s.values)
 	s.in, s.zone, s.section, s.product, s.frame, s.historyCache, s.missing = nil, nil, nil, nil, nil, nil, s.missing[:0]

@@ -171,12 +171,18 @@ func (s *state) factFromAnswer(h *history, source pb.HistorySource, kind pb.Chem
 // factFromRecord is what the server recorded. A time that is missing counts as now.
 func (s *state) factFromRecord(of *pb.HistoryFact, index int) *fact {
 	f := &fact{HistoryFact: proto.CloneOf(of), index: index, dated: true, at: interval{s.now(), s.now()}}
-	f.Source = pb.HistorySource_HISTORY_SOURCE_RECORD_CARD
+	if !isImportedWork(of) {
+		f.Source = pb.HistorySource_HISTORY_SOURCE_RECORD_CARD
+	}
 	if of.GetLatestTime() != nil {
 		f.at.latest = of.GetLatestTime().AsTime()
 	}
 	if f.at.earliest = f.at.latest; of.GetEarliestTime() != nil {
 		f.at.earliest = of.GetEarliestTime().AsTime()
+	}
+	// An imported record can name a month or a year, and what happened cannot lie ahead.
+	if isImportedWork(of) && f.at.latest.After(s.now()) && !f.at.earliest.After(s.now()) {
+		f.at.latest = s.now()
 	}
 	return f
 }
@@ -353,7 +359,7 @@ func (h *history) facts() []*pb.HistoryFact {
 				continue
 			}
 			from, f := k.decisive.HistoryFact, &copies[len(facts)]
-			if from.Source == pb.HistorySource_HISTORY_SOURCE_RECORD_CARD {
+			if from.Source == pb.HistorySource_HISTORY_SOURCE_RECORD_CARD || isImportedWork(from) {
 				f = proto.CloneOf(from) // it may have fields that this program does not know
 			} else {
 				f.Source, f.Work, f.Happened, f.EarliestTime, f.LatestTime = from.Source, from.Work, from.Happened, from.EarliestTime, from.LatestTime

@@ -209,7 +209,7 @@ func (s *state) evidenceOfFact(f *fact) []*pb.SeenAnswer {
 	case pb.HistorySource_HISTORY_SOURCE_ZONE_ANSWER:
 		w := workKinds()[f.Work-1]
 		return s.evidenceOfEvent(subjectOf(f.Zone).path+"."+w.name, w.get(s.zoneOf(f.Zone)))
-	case pb.HistorySource_HISTORY_SOURCE_RECORD_CARD:
+	case pb.HistorySource_HISTORY_SOURCE_RECORD_CARD, pb.HistorySource_HISTORY_SOURCE_IMPORTED:
 		return []*pb.SeenAnswer{{Field: fmt.Sprintf("recorded_work[%d]", f.index), Value: displayValue(types.Timestamp{Time: f.at.latest})}}
 	}
 	return nil

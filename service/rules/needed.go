@@ -31,12 +31,11 @@ func (e *Engine) Needed(in *pb.DecisionInputs) ([]Need, error) {
 	if err := complete(in); err != nil {
 		return nil, err
 	}
-	s, err := e.lang.open(e.withParameters(in))
+	s, err := e.open(e.withParameters(in), Revision)
 	if err != nil {
 		return nil, err
 	}
 	defer s.close()
-	s.revision = Revision
 	o := e.evaluateRules(s, e.policyFor(in.GetHousePolicy()), Revision)
 	byKey := map[questionKey]*Need{}
 	var keys []questionKey
