@@ -117,8 +117,8 @@ func WantRecentDecisions(p *Plan, client string, since time.Time, limit int) {
 	// What is known is asked for when the statement is composed, and used when its rows are
 	// there: it may be another by then, and what the rows leave out must still be at hand.
 	var known *foldedDecisions
-	// ids is the list of recent decisions. Both parts of the statement have it, so that the
-	// bodies are those of decisions on the list and of no others.
+	// ids is the list of recent decisions. The bodies are those of decisions from the oldest on
+	// the list on, and therefore of those on it and of no others.
 	ids := func(st *planStatement) string {
 		return fmt.Sprintf("(select id from %s where chain = $1 and %s order by id desc limit %s)", Decisions.name+ofClient,
 			st.renumbered(recentDecisions, []any{at.chain, at.id, since}), st.arg("int", strconv.Itoa(limit)))
@@ -133,8 +133,8 @@ func WantRecentDecisions(p *Plan, client string, since time.Time, limit int) {
 		f.recent[at.id] = r
 	}}, wantedPart{func(st *planStatement) string {
 		known = st.db.knownDecisions(at.chain, at.id)
-		return st.rows(Decisions.name+ofClient, "chain = $1 and parent = "+st.arg("text", at.id)+" and client = parent and id in "+ids(st)+
-			" and id <> all("+st.list(known.ids())+")", true, "id desc", 0)
+		return st.rows(Decisions.name+ofClient, "chain = $1 and parent = "+st.arg("text", at.id)+" and client = parent and id >= (select min(id) from "+ids(st)+
+			" as r) and id <> all("+st.list(known.ids())+") and "+st.renumbered(recentDecisions, []any{at.chain, at.id, since}), true, "id desc", 0)
 	}, func(f *fetched, rows []plannedRow) {
 		f.lists[recentDecisionsID(at.id)] = rows
 		f.recent[at.id] = recentlyDecided{f.recent[at.id].ids, known}
