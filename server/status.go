@@ -151,7 +151,9 @@ func statusOf(s serve.Status) shownStatus {
 // database are made safe for a terminal.
 type statusTable struct{ *tabwriter.Writer }
 
-// newStatusTable makes a table that is printed by Flush.
+// newStatusTable makes a table that is printed by Flush. Lines are added in the order in
+// which an operator asks: is the database there, may it be written, who leads, what do the
+// files say; the logs come last, because there may be thousands of them.
 func newStatusTable(std streams) statusTable {
 	return statusTable{tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)}
 }

@@ -60,7 +60,8 @@ func ReadInstallation(ctx context.Context, db *DB) (Installation, error) {
 }
 
 // readSchemaAlone reads the schema in a transaction of its own: the keeper's role may not
-// read the list of migrations.
+// read the list of migrations. The schema may change between the two transactions; status
+// then shows the newer one, which is what an operator who migrates wants to see.
 func readSchemaAlone(ctx context.Context, db *DB) (Schema, error) {
 	tx, err := db.begin(ctx, scope{}, &sql.TxOptions{ReadOnly: true})
 	if err != nil {

@@ -84,7 +84,9 @@ func enumLabel(value protoreflect.Enum) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(string(named.Name()), prefix), "_", " "))
 }
 
-// clockTime formats the time of day in UTC.
+// clockTime formats the time of day in UTC, to the second: what happens in a service is
+// told apart by seconds. The days of the demo are those of its invented clock, not
+// of the machine.
 func clockTime(t *timestamppb.Timestamp) string { return formatTime(t, "15:04:05") }
 
 // dateText formats a day.

@@ -39,6 +39,10 @@ const frameHeader = 5
 
 // kindOf returns the form of a body by its content type, as normalizeType leaves it. A
 // request without one has no body, or it is taken as JSON.
+//
+// The form decides how a body is checked and weighed before it is decoded (load). It says
+// nothing about the RPC or about who may call it: the transcoder finds the RPC by the path
+// and the type.
 func kindOf(r *http.Request) kind {
 	name := r.Header.Get("Content-Type")
 	framed := strings.HasPrefix(name, "application/grpc") || strings.HasPrefix(name, "application/connect+")

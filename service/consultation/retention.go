@@ -24,7 +24,8 @@ const (
 
 // RunRetention applies the retention periods of all chains, every hour, until ctx is done.
 // Several servers may do so at once: an erasure is a request with an id that depends on the
-// client alone, so it is done once. An error is reported and does not end the rounds.
+// client alone, so it is done once. An error is reported and does not end the rounds: the
+// next one, an hour later, finds the same clients again, and those whose time has come since.
 func (s Service) RunRetention(ctx context.Context, report func(error)) {
 	tick := time.NewTicker(retentionInterval)
 	defer tick.Stop()
