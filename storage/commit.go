@@ -111,6 +111,8 @@ func newMessage(ctx context.Context, chain string, writes []*pendingWrite) *mess
 	m.steps = append(m.steps, recordSteps(chain, writes)...)
 	m.steps = append(m.steps, indexSteps(chain, writes)...)
 	m.steps = append(m.steps, externalSteps(chain, writes)...)
+	// After the records: two writes that make one client must meet at its record, whose error
+	// says so, and not at its key.
 	m.last = secrets(chain, writes)
 	return m
 }

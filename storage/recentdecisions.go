@@ -47,6 +47,8 @@ func RecentDecisions[T Folded](s *Snapshot, client string, since time.Time, limi
 		s.foundErased = true
 		return nil, nil
 	}
+	// Decisions of before, whose time is not known, are folded too; the caller looks at the
+	// time that the decision itself has.
 	fresh := map[string]Folded{}
 	for _, row := range rows {
 		opened, err := openRows[*pb.Decision](s, Decisions.name, at.id, []sealedRow{row})

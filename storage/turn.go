@@ -57,6 +57,9 @@ func (w *write) takeTurn(ctx context.Context) *turn {
 	case <-ctx.Done():
 		return nil
 	}
+	// Whatever the records are now, they are locked: the write reads them afterwards. A
+	// deadlock with a write that locks in another order is found by PostgreSQL, and ends one
+	// of the two, which is tried again.
 	tx, err := w.db.begin(ctx, inChain(w.chain).with(&message{ctx: ctx, steps: lockSteps(w.chain, w.relied)}), nil)
 	if err != nil {
 		w.db.turns.free <- struct{}{}
@@ -80,6 +83,8 @@ func (t *turn) end() {
 	if t == nil {
 		return
 	}
+	// Nobody has taken the transaction if the write was refused, or needs nothing to be
+	// written; its locks must not be held any longer.
 	if tx := t.take(); tx != nil {
 		tx.end()
 	}
