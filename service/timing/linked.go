@@ -11,44 +11,55 @@ import (
 // teach a rate of their own. The fastest of them plans the shortest exposure, so a link
 // that is wrong never makes an exposure longer than one of the clients alone would have.
 
-// FastestRates returns, for each section that some client has a rate of, the fastest rate
-// by any client's visits: that with the highest mean, which a plan expects. Of a client whose section was never measured its whole head
-// speaks. Clients without rates have nothing to say.
+// FastestRates returns, for each section that some client has a rate of, a rate that is as
+// fast as any client's: the highest mean, which a plan expects, and the widest deviation,
+// by which it tests early. Of a client whose section was never measured the whole head
+// counts, and of a client who was never measured an average head: that is what would be
+// expected of that client without the link. One client's rates are returned as they are.
 func FastestRates(ofClients [][]*pb.LearnedRate) []*pb.LearnedRate {
-	ofClients = slices.DeleteFunc(slices.Clone(ofClients), func(rates []*pb.LearnedRate) bool { return len(rates) == 0 })
-	var sections []string
+	if len(ofClients) == 1 {
+		return ofClients[0]
+	}
+	sections := []string{""}
 	for _, rates := range ofClients {
 		for _, r := range rates {
 			sections = append(sections, r.GetSectionId())
 		}
 	}
+	if len(sections) == 1 {
+		return nil
+	}
 	slices.Sort(sections)
 	var fastest []*pb.LearnedRate
 	for _, id := range slices.Compact(sections) {
-		var best *pb.LearnedRate
+		all := &pb.RateEstimate{Mean: math.Inf(-1)}
 		for _, rates := range ofClients {
-			if r := rateFor(rates, id); best == nil || r != nil && r.GetRate().GetMean() > best.GetRate().GetMean() {
-				best = r
-			}
+			r := rateFor(rates, id)
+			all.Mean, all.Deviation = max(all.Mean, r.Mean), max(all.Deviation, r.Deviation)
+			all.Readings = max(all.Readings, r.Readings)
 		}
-		if best != nil {
-			fastest = append(fastest, best)
+		if all.Readings > 0 {
+			fastest = append(fastest, &pb.LearnedRate{SectionId: id, Rate: all})
 		}
 	}
 	return fastest
 }
 
 // rateFor is a client's rate of a section: as it was learned, or else that of the whole
-// head, which is less certain for one section; nil if the client has neither.
-func rateFor(rates []*pb.LearnedRate, id string) *pb.LearnedRate {
+// head, or of an average one. Those are less certain for one section. A rate without
+// readings was learned from nobody.
+func rateFor(rates []*pb.LearnedRate, id string) *pb.RateEstimate {
 	if r := rateOf(rates, id); r != nil {
-		return &pb.LearnedRate{SectionId: id, Rate: r}
+		return r
 	}
-	r := rateOf(rates, "")
-	if r == nil {
-		return nil
+	head := rateOf(rates, "")
+	if head == nil {
+		head = &pb.RateEstimate{Mean: reference(), Deviation: headSpread}
 	}
-	return &pb.LearnedRate{SectionId: id, Rate: &pb.RateEstimate{Mean: r.Mean, Deviation: math.Hypot(r.Deviation, sectionSpread), Readings: r.Readings}}
+	if id == "" {
+		return head
+	}
+	return &pb.RateEstimate{Mean: head.Mean, Deviation: math.Hypot(head.Deviation, sectionSpread), Readings: head.Readings}
 }
 
 // SlowestGrowth is the slowest of the measured growths of clients that are one person;

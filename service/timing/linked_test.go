@@ -30,7 +30,7 @@ func TestLinkNeverSlowsARate(t *testing.T) {
 		for _, rates := range clients {
 			for _, id := range ids {
 				own, counts := rateFor(rates, id), rateFor(got, id)
-				if own != nil && (counts == nil || counts.Rate.Mean < own.Rate.Mean) {
+				if counts.Mean < own.Mean {
 					t.Fatalf("section %q: %v counts, one client's own is %v; of %v", id, counts, own, clients)
 				}
 			}
@@ -55,4 +55,34 @@ func TestRatesOfLinkedClients(t *testing.T) {
 	if got := SlowestGrowth([]*pb.Estimate{nil}); got != nil {
 		t.Errorf("the growth is %v, want none", got)
 	}
+}
+
+// TestLinkNeverPromisesLonger: with any rates of any linked clients, also of clients who were
+// never measured, a plan expects no section to be as slow, or as surely slow, as it would
+// from one client alone.
+func TestLinkNeverPromisesLonger(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		ids := []string{"", "front", "nape"}
+		clients := make([][]*pb.LearnedRate, rapid.IntRange(2, 4).Draw(t, "clients"))
+		for i := range clients {
+			for _, id := range ids {
+				if rapid.Bool().Draw(t, "measured") {
+					clients[i] = append(clients[i], learned(id, rapid.Float64Range(-4, 1).Draw(t, "mean"), rapid.Float64Range(0.05, 1).Draw(t, "deviation")))
+				}
+			}
+		}
+		got := FastestRates(clients)
+		for _, id := range []string{"front", "nape", "crown"} {
+			section := &pb.HeadSection{SectionId: id}
+			counts := learnedEffect(got, section)
+			for _, rates := range clients {
+				own := learnedEffect(rates, section)
+				for _, spreads := range []float64{0, 1, 2} {
+					if counts.mean+spreads*counts.deviation < own.mean+spreads*own.deviation-1e-9 {
+						t.Fatalf("section %q, %v deviations up: %v counts, one client's own is %v; of %v", id, spreads, counts, own, clients)
+					}
+				}
+			}
+		}
+	})
 }
