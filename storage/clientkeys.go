@@ -42,6 +42,10 @@ func keySteps(chain string, writes []*pendingWrite) []step {
 	return steps
 }
 
+// Two writes can each look at the sessions of a client that the other begins one for, and
+// neither see the other's: each reads a snapshot from before. One must wait for the other,
+// and look again afterwards. The record of the client is what they have in common.
+
 // openSteps makes the steps that count the open sessions of Changes.Open. Such writes are
 // alone in their transaction. The clients are locked by one statement, and their sessions
 // counted by the next, which sees what the transactions have committed that held a lock.

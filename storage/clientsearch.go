@@ -88,6 +88,9 @@ func newSearch(text string) (s search, want string) {
 // plainLetters replaces letters that Unicode does not write as a letter with a mark.
 var plainLetters = strings.NewReplacer("ø", "o", "ł", "l", "đ", "d", "ð", "d", "æ", "ae", "œ", "oe", "ı", "i", "þ", "th")
 
+// Words are compared by their letters and not by their sound: a search that guesses
+// finds strangers. What is not in the list above keeps its own letters, in all scripts.
+
 // words returns the words of a name as they are compared: without regard to case and
 // accents (marks of Unicode Standard Annex 15, form KD). Apostrophes are left out, and all else that is no letter or digit separates.
 func words(name string) []string {
@@ -129,6 +132,9 @@ func newPhoneNumber(text string) phoneNumber {
 
 // countryCode is the length of the longest country code (ITU-T E.164, 2010).
 const countryCode = 3
+
+// A national number is dialled with a zero in most countries, which falls away behind the
+// country code; so zeros in front never count.
 
 // starts are what a number may be called without knowing where its country code ends.
 func (p phoneNumber) starts() []string {
@@ -286,6 +292,9 @@ func IndexClients(ctx context.Context, db *DB, chain, after string) (last string
 	}
 	return last, db.insertIndex(ctx, chain, ids, etags, index)
 }
+
+// A client that was changed since has a new etag and new entries; one that was erased has no
+// key. Both are left out, and the next run finds those that still lack entries.
 
 // insertIndex inserts the index entries of clients that are still as they were read. Their
 // records and keys are locked first, so that an entry is never added to a client who is

@@ -16,6 +16,9 @@ import (
 	"alkalog/storage"
 )
 
+// A link is not symmetric in what it answers: the answer has the client that was named
+// first, because a stored answer must hold the data of one client only.
+
 // mostLinked is how many clients can be one person. Our own choice: it bounds what a
 // decision reads, and nobody is entered more often by mistake.
 const mostLinked = 10
