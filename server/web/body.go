@@ -186,6 +186,8 @@ const (
 
 // settle is called before an answer begins: it reads what is left of the body, or else
 // has the connection closed behind the answer. Over HTTP/2 a body ends with its stream.
+// Without it, the rest of a body that was cut off could be taken for a request, and a
+// body that never comes would hold its handler.
 func (b *body) settle(header http.Header, setReadDeadline func(time.Time) error) {
 	if !b.http1 || b.ended.Load() && !b.cut {
 		return
