@@ -84,7 +84,7 @@ func zoneNow(then pb.Zone) pb.Zone {
 	return then
 }
 
-// A warning that stands on several old cards is one warning. The order is that of the
+// A warning that several old cards give is one warning. The order is that of the
 // contract, so that the same records give the same inputs.
 
 // importedWarnings is what imported records warn of, each once.
