@@ -17,6 +17,11 @@ import (
 //
 // The cluster is not migrated, so that a dump is of what was there. A directory that does
 // not exist is an error: a typing error must not make an empty database to dump.
+//
+// The program gets the superuser's rights and this command's standard input and outputs, so
+// it can be part of a pipe. A server that runs on the directory is named in the error, with
+// its process ID; stop it first. Nothing is kept of what the program did: who restores a
+// dump runs audit verify --records afterwards.
 type postgresCommand struct {
 	DataDir string   `env:"ALKALOG_DATA_DIR" type:"path" placeholder:"DIR" help:"Directory of the private PostgreSQL. Default: /var/lib/alkalog for root, otherwise alkalog in $$XDG_DATA_HOME or ~/.local/share."`
 	PGBin   string   `name:"pg-bin" env:"ALKALOG_PGBIN" type:"path" placeholder:"DIR" help:"Directory of the programs of the private PostgreSQL. Default: the usual locations are searched."`

@@ -125,7 +125,11 @@ func noAnswer(asked, connecting context.Context, host pq.Config, err error) erro
 	return fmt.Errorf("%w: PostgreSQL at %s did not answer within %v", ErrUnavailable, where, host.ConnectTimeout)
 }
 
-// dialer dials for one connection: first the connection itself, later the short
+// dialer serves one attempt to connect and the life of its connection. It exists because
+// lib/pq dials by itself and shows nothing of the network connection, which has to be cut
+// from outside when its server says nothing any more.
+//
+// It dials for one connection: first the connection itself, later the short
 // connections by which lib/pq asks the server to cancel a statement.
 type dialer struct {
 	cfg  Config

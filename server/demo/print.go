@@ -89,7 +89,9 @@ func enumLabel(value protoreflect.Enum) string {
 // of the machine.
 func clockTime(t *timestamppb.Timestamp) string { return formatTime(t, "15:04:05") }
 
-// dateText formats a day.
+// dateText formats a day, with the day of the week, because readers of the demo follow the
+// weeks between two visits. It is the day in UTC, as all times of the demo are; the record
+// card that it prints has the days of the salon.
 func dateText(t *timestamppb.Timestamp) string { return formatTime(t, "Mon 2 Jan 2006") }
 
 // formatTime formats a time that may be absent. A time that is missing is said to
