@@ -334,6 +334,18 @@ func TestMarksStayConfirmed(t *testing.T) {
 	}
 }
 
+// TestNobodyConfirmsTheirOwnMarks: an instructor may practise, and another one confirms.
+func TestNobodyConfirmsTheirOwnMarks(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newSchool(t, "quay-school")
+	own := must(t, c.imara, c.training.StartAttempt, &pb.StartAttemptRequest{Parent: c.theCase, RequestId: newID()}).Attempt.Name
+	must(t, c.imara, c.training.SubmitAttempt, &pb.SubmitAttemptRequest{Name: own, RequestId: newID(), Submission: &pb.Submission{Verdict: pb.Verdict_VERDICT_PROCEED}})
+	proposed := must(t, c.imara, c.training.Mark, &pb.MarkRequest{Name: own, RequestId: newID()}).Sheet.Name
+	confirm := func() *pb.ConfirmMarksRequest { return &pb.ConfirmMarksRequest{Name: proposed, RequestId: newID()} }
+	wantError(t, "confirming one's own marks", mustFail(t, c.imara, c.training.ConfirmMarks, confirm()), codes.PermissionDenied, "NOT_AN_INSTRUCTOR")
+	must(t, c.odile, c.training.ConfirmMarks, confirm())
+}
+
 // TestPracticeTimePassesFaster plays three minutes of the real clock as thirty.
 func TestPracticeTimePassesFaster(t *testing.T) {
 	t.Parallel()

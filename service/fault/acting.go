@@ -20,3 +20,9 @@ func NotAnInstructor() *Error {
 	return &Error{reason: pb.ErrorReason_ERROR_REASON_NOT_AN_INSTRUCTOR,
 		message: "only an instructor may do this: let a manager set instructor in the caller's directory record"}
 }
+
+// OwnMarks refuses somebody who confirms the marks of an attempt of their own.
+func OwnMarks() *Error {
+	return &Error{reason: pb.ErrorReason_ERROR_REASON_NOT_AN_INSTRUCTOR,
+		message: "nobody confirms the marks of their own attempt: let another instructor, or a manager, do it"}
+}

@@ -117,6 +117,8 @@ func sheets(r *storage.Snapshot, attempt string) ([]*pb.MarkSheet, error) {
 
 // ConfirmMarks confirms a sheet, with changes, as a new sheet. Of two instructors who
 // confirm at the same time, the second is refused: each write replaces the attempt.
+// Nobody confirms the marks of their own attempt: an instructor may practise too, and who
+// was a student may be an instructor later.
 // The sheet that is confirmed may be a proposal or, to correct it, a confirmed sheet. The
 // score is computed anew from the marks as they stand then.
 func (s Service) ConfirmMarks(ctx context.Context, req *pb.ConfirmMarksRequest) (*pb.ConfirmMarksResponse, error) {
@@ -131,6 +133,9 @@ func (s Service) ConfirmMarks(ctx context.Context, req *pb.ConfirmMarksRequest) 
 			return nil, storage.Changes{}, err
 		}
 		a, err := record.Get(r, caller, storage.Attempts, record.Parent(req.Name))
+		if err == nil && a.Student == caller.Name {
+			err = fault.OwnMarks()
+		}
 		if err == nil {
 			err = requireNewest(r, a.Name, old)
 		}
