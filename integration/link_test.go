@@ -31,13 +31,6 @@ func (c *chain) unlink(t testing.TB, client string) {
 	must(t, c.odile, c.consultation.UnlinkClients, &pb.UnlinkClientsRequest{Name: client, RequestId: newID()})
 }
 
-// born is a client with a date of birth on record.
-func (c *chain) born(t testing.TB, date string) string {
-	t.Helper()
-	return must(t, c.amara, c.consultation.CreateClient, &pb.CreateClientRequest{
-		Parent: c.name, Client: &pb.Client{DisplayName: "Invented client", BirthDate: date}, RequestId: newID()}).Client.Name
-}
-
 // visitOf is a closed visit of a client, 13 minutes long.
 func (c *chain) visitOf(t testing.TB, client string, outcome func(*pb.Outcome)) *pb.Session {
 	t.Helper()
