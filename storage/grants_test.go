@@ -16,7 +16,7 @@ import (
 )
 
 // kept are the tables whose rows are never changed.
-var kept = []string{"requests", "decisions", "policy_texts", "overrides", "countersignatures", "session_events", "outcomes", "audit_entries", "imported_records"}
+var kept = []string{"requests", "decisions", "policy_texts", "overrides", "countersignatures", "session_events", "outcomes", "audit_entries", "imported_records", "mark_sheets"}
 
 // wantRefused fails unless the server refuses a statement for want of
 // privilege.

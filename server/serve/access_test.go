@@ -27,6 +27,7 @@ func registerUnimplemented(r grpc.ServiceRegistrar, _ requests) []backgroundLoop
 	pb.RegisterOutcomeServiceServer(r, pb.UnimplementedOutcomeServiceServer{})
 	pb.RegisterIncidentServiceServer(r, pb.UnimplementedIncidentServiceServer{})
 	pb.RegisterImportServiceServer(r, pb.UnimplementedImportServiceServer{})
+	pb.RegisterTrainingServiceServer(r, pb.UnimplementedTrainingServiceServer{})
 	pb.RegisterAuditServiceServer(r, pb.UnimplementedAuditServiceServer{})
 	return nil
 }

@@ -93,6 +93,7 @@ func patternTexts() map[string]string {
 		`^[a-z][a-z0-9_]{0,62}$`:                  "must be 1 to 63 lower-case letters, digits and underscores, beginning with a letter",
 		`^[A-Za-z0-9_+/-]*$`:                      "must hold letters, digits and _ + / - only, like Europe/London",
 		`^[0-9a-f]{64}$`:                          "must be 64 lower-case hexadecimal digits, a SHA-256",
+		`^school\.[a-z0-9][a-z0-9-]{0,40}$`:       "must be school. and then 1 to 41 lower-case letters, digits and hyphens, not beginning with a hyphen",
 		`^[a-z][a-z0-9-]*(\.[a-z][a-z0-9-]*)+$`: "must be words of lower-case letters, digits and hyphens, " +
 			"each beginning with a letter, joined by dots",
 		`^[^\x{0}-\x{8}\x{b}\x{c}\x{e}-\x{1f}\x{7f}\x{202a}-\x{202e}\x{2066}-\x{2069}]*$`: "must not hold control characters, " +
