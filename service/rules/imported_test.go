@@ -213,6 +213,39 @@ func TestImportedWorkIsNamed(t *testing.T) {
 	}
 }
 
+// TestEarliestWithAndWithoutImported: a booking waits for the later of the two ends, that of
+// the case with imported facts and that of the case without. The waits between relaxers are 42
+// days where new growth was measured and 56 where it was not, worked out by hand.
+func TestEarliestWithAndWithoutImported(t *testing.T) {
+	t.Parallel()
+	e := newEngine(t)
+	relaxed := func(days int) *pb.DecisionInputs {
+		in := soundHead()
+		in.ServiceKind, in.Consultation.Wishes.ServiceKind = pb.ServiceKind_SERVICE_KIND_RETOUCH, pb.ServiceKind_SERVICE_KIND_RETOUCH
+		in.Consultation.Hair.NewGrowthMm = new(18.0)
+		in.RecordedWork = []*pb.HistoryFact{recordedWork(pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, days)}
+		return in
+	}
+	elsewhere := relaxed(50)
+	elsewhere.RecordedWork = append(elsewhere.RecordedWork, recordedWork(pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, 30))
+	elsewhere.RecordedWork[1].Source = pb.HistorySource_HISTORY_SOURCE_IMPORTED
+	midnight := today.Truncate(day)
+	for _, c := range []struct {
+		name string
+		in   *pb.DecisionInputs
+		want time.Time
+	}{
+		{"our measured growth: 42 days are over", relaxed(45), today},
+		{"an imported growth is none: 56 days", importAll(relaxed(45), "consultation.hair.new_growth_mm"), midnight.Add(11 * day)},
+		{"an imported relaxer after ours: its 42 days", elsewhere, midnight.Add(12 * day)},
+		{"both: the imported relaxer, and its 42 days are later than our 56", importAll(elsewhere, "consultation.hair.new_growth_mm"), midnight.Add(12 * day)},
+	} {
+		if at, ok, err := e.Earliest(c.in, today); err != nil || !ok || !at.Equal(c.want) {
+			t.Errorf("%s: earliest %s, %t, %v; want %s", c.name, at, ok, err, c.want)
+		}
+	}
+}
+
 // TestWorkNumbers: an imported record's work becomes ChemicalWork by its number.
 func TestWorkNumbers(t *testing.T) {
 	t.Parallel()
