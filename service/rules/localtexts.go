@@ -71,11 +71,16 @@ type translation struct {
 }
 
 // finding translates a finding's message; "" when there is no translation.
-// For a rule that failed the translation also says that it could not be checked.
+// For a rule that failed the translation also says that it could not be checked, and for
+// one that fires only by imported facts, that it does: the English message, which is shown
+// above a draft, ends so too.
 func (t *translation) finding(f *pb.Finding) string {
 	text := t.message(f.GetRuleId(), f.GetSubject())
 	if text != "" && f.GetEvaluationFailed() {
 		text, _ = texts.Text(t.lang, "forms/failed", texts.Args{"text": text})
+	}
+	if text != "" && strings.HasSuffix(f.GetMessage(), importedText) {
+		text, _ = texts.Text(t.lang, "forms/imported", texts.Args{"text": text})
 	}
 	return text
 }

@@ -4,6 +4,8 @@ import (
 	"strings"
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/service/texts"
 )
@@ -57,6 +59,31 @@ func TestLocalTexts(t *testing.T) {
 				t.Errorf("%s = %q, want %q", c.id, got, c.want)
 			}
 		})
+	}
+}
+
+// A finding that fires only by an imported record says so in the translation, as it does
+// in English; one that fires anyway does not.
+func TestLocalTextOfAnImportedRecord(t *testing.T) {
+	imported := soundHead()
+	imported.RecordedWork = []*pb.HistoryFact{recordedWork(pb.ChemicalWork_CHEMICAL_WORK_HYDROXIDE, 30)}
+	imported.RecordedWork[0].Source = pb.HistorySource_HISTORY_SOURCE_IMPORTED
+	ours := proto.CloneOf(imported)
+	ours.RecordedWork[0].Source = pb.HistorySource_HISTORY_SOURCE_RECORD_CARD
+	sentences := map[string]string{"fr": " (D'après une fiche importée d'un autre système.)",
+		"pt": " (Segundo um registo importado de outro sistema.)", "es": " (Según una ficha importada de otro sistema.)"}
+	const id = "findings/wait.relaxer"
+	for lang, sentence := range sentences {
+		plain := localText(t, lang, ours, id)
+		if plain == "" || strings.Contains(plain, sentence) {
+			t.Errorf("by our own record, %s says %q", lang, plain)
+		}
+		if got := localText(t, lang, imported, id); got != plain+sentence {
+			t.Errorf("by an imported record, %s says %q, want %q", lang, got, plain+sentence)
+		}
+	}
+	if got, _ := texts.Text(texts.English, "forms/imported", texts.Args{"text": ""}); got != importedText {
+		t.Errorf("forms/imported is %q, the engine says %q", got, importedText)
 	}
 }
 
