@@ -375,6 +375,9 @@ func TestKindsAreDistinct(t *testing.T) {
 		}
 		said[text] = kind
 	}
+	if got := kindWords(pb.EntryKind_ENTRY_KIND_RECORDS_IMPORTED); got != "records imported from another system" {
+		t.Errorf("imported records are %q, which does not say from where", got)
+	}
 	for kind, want := range map[pb.EntryKind]string{
 		pb.EntryKind_ENTRY_KIND_INCIDENT: "incident", pb.EntryKind_ENTRY_KIND_FOLLOW_UP: "follow-up", pb.EntryKind_ENTRY_KIND_FOLLOW_UP_OVERDUE: "follow-up",
 		pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED: "correction", pb.EntryKind_ENTRY_KIND_WITHDRAWN: "correction", pb.EntryKind_ENTRY_KIND_VISIT_MOVED: "correction",
