@@ -223,6 +223,15 @@ func (s *testServer) playWorkbench(t *testing.T, b *browser, between *network) {
 	b.press("Set up an invented salon")
 	b.press("Go on")
 	b.arrives("Who comes in?")
+	b.run(chromedp.SetValue("main input", "Orla Marsh", chromedp.ByQuery))
+	b.press("Take in a new client")
+	b.arrives("Ask and look")
+	b.refuseWorkbench()
+	b.press("Another client")
+	b.arrives("Who comes in?")
+	b.run(chromedp.SetValue("main input", "mars orl", chromedp.ByQuery))
+	b.press("Find")
+	b.waitFor("document.querySelector('main .list button')?.textContent.startsWith('Orla Marsh, since')")
 	b.run(chromedp.SetValue("main input", "Wilhelmina Quist", chromedp.ByQuery))
 	b.press("Take in a new client")
 	b.arrives("Ask and look")
@@ -233,7 +242,6 @@ func (s *testServer) playWorkbench(t *testing.T, b *browser, between *network) {
 	b.press("Start the service")
 	b.arrives("The service")
 	b.press("Product and lot")
-	b.press("Base on")
 	b.press("Cover the whole scalp")
 	b.press("Product is on: mid")
 	b.waitFor("document.querySelector('.phase').textContent === 'Product is on' && document.querySelector('#network').className === 'up'")
@@ -266,8 +274,9 @@ func (s *testServer) playWorkbench(t *testing.T, b *browser, between *network) {
 	}
 	between.set(everything)
 	b.waitFor("document.querySelector('#network').textContent === 'Connected' && document.querySelector('.alarm.urgent')")
+	b.waitFor("/^Water on the head: [0-9]+ of at least 15 min$/.test(document.querySelector('.water')?.textContent)")
 	b.look("Connected again")
-	s.wantOnce(t, session, "product_confirmed", "base_applied", "stage_applied", "strand_test", "comfort_check", "water_on")
+	s.wantOnce(t, session, "product_confirmed", "base_applied", "condition_met", "stage_applied", "strand_test", "comfort_check", "water_on")
 
 	b.run(chromedp.Reload())
 	b.run(chromedp.Evaluate(handsScript+";0", nil))
@@ -275,11 +284,36 @@ func (s *testServer) playWorkbench(t *testing.T, b *browser, between *network) {
 
 	b.press("Close the record")
 	b.arrives("How did it end?")
+	if seen := b.text("document.querySelector('main select').selectedOptions[0].textContent"); seen != "Not looked at yet" {
+		t.Errorf("before anybody looked, the scalp is %q", seen)
+	}
 	b.run(chromedp.SetValue("main input", "It burned", chromedp.ByQuery))
 	b.press("Record the outcome")
 	b.arrives("The record card")
 	if page := b.text("main.innerText"); !strings.Contains(page, "It burned") || !strings.Contains(page, "an incident was recorded") {
 		t.Errorf("card or audit log lacks what happened:\n%s", page)
+	}
+}
+
+// refuseWorkbench answers that the skin is broken. The page says what to offer instead, in
+// words, and nothing that is not suitable; the cautions are open.
+func (b *browser) refuseWorkbench() {
+	b.t.Helper()
+	b.run(chromedp.Evaluate(`answer(); pick([...document.querySelectorAll('fieldset.choices')].find(f => /broken or sore/.test(f.textContent)), 'One by one');
+		pick([...document.querySelectorAll('.singly fieldset.choices')].find(f => /scalp broken anywhere/.test(f.textContent)), 'Yes'); 0`, nil))
+	b.press("Decide with what is known") // what is answered on the screen counts
+	b.arrives("Do not do this service")
+	page := b.text("main.innerText")
+	for _, want := range []string{"The skin is broken", "Offer instead", "Wait, and fix a day now", "Follow the manufacturer's directions"} {
+		if !strings.Contains(page, want) {
+			b.t.Errorf("the refusal lacks %q:\n%s", want, page)
+		}
+	}
+	if strings.Contains(page, "Blow-dry") {
+		b.t.Errorf("the refusal offers heat on broken skin:\n%s", page)
+	}
+	if empty := b.text("[...document.querySelectorAll('main li')].filter(l => !l.innerText.trim() || /undefined/.test(l.innerText)).length"); empty != "0" {
+		b.t.Errorf("the refusal has %s empty lines:\n%s", empty, page)
 	}
 }
 

@@ -87,12 +87,12 @@ function chooseClient() {
     await draft();
   };
   screen("Client", "Who comes in?", make("p", { class: "hint" }, "Use invented names only."),
-    make("div", { class: "line" }, make("label", { for: id }, "Name"), name),
-    make("div", { class: "row" }, button("Take in a new client", async () => {
+    make("div", { class: "line" }, make("label", { for: id }, "Name, or the beginnings of its words"), name),
+    make("div", { class: "row" }, button("Find", async () => {
+      const { clients = [] } = await call("ConsultationService/ListClients", { parent: visit.salon.chain, search: name.value }, till());
+      found.replaceChildren(...(clients.length ? clients.map((c) => make("li", {}, button(`${c.displayName}, since ${new Date(c.createTime).toLocaleDateString("en-GB")}`, () => open(c.name), "quiet"))) : [make("li", {}, "Nobody found.")]));
+    }), button("Take in a new client", async () => {
       await open((await call("ConsultationService/CreateClient", { parent: visit.salon.chain, client: { displayName: name.value }, requestId: newID() }, till())).client.name);
-    }), button("Find", async () => {
-      const { clients = [] } = await call("ConsultationService/ListClients", { parent: visit.salon.chain, displayName: name.value }, till());
-      found.replaceChildren(...(clients.length ? clients.map((c) => make("li", {}, button(`${c.displayName}, since ${new Date(c.createTime).toLocaleDateString("en-GB")}`, () => open(c.name), "quiet"))) : [make("li", {}, "Nobody of that name.")]));
     }, "quiet"), button("Another salon", chooseSalon, "quiet")), found);
 }
 
@@ -116,21 +116,23 @@ function askForm(form) {
   const carried = form.carried ?? [];
   const questions = make("form", { class: "form", onsubmit: (e) => e.preventDefault() });
   const answers = drawForm(form, questions);
+  // send stores what was answered on the screen, and returns the form of what is open then.
+  const send = async () => {
+    const given = answers();
+    if (!given.answers.length && !given.statements.length && form.questions?.length) return form;
+    const answered = await call("ConsultationService/AnswerConsultation",
+      { name: visit.consultation, ...given, planned: planned(), submitWhenComplete: true, requestId: newID() }, till());
+    visit.submitted = answered.consultation.state === "CONSULTATION_STATE_SUBMITTED";
+    return answered.form;
+  };
   screen("Questions", form.questions?.length ? "Ask and look" : "All is answered",
     carried.length ? make("details", {}, make("summary", {}, `Known from earlier (${carried.length})`), make("ul", {}, ...carried.map((q) => make("li", {}, `${q.question} ${q.carriedValue}`)))) : null,
     questions,
     make("div", { class: "row" }, button("Check", async () => {
-      const given = answers();
-      let next = form;
-      if (given.answers.length || given.statements.length || !form.questions?.length) {
-        const answered = await call("ConsultationService/AnswerConsultation",
-          { name: visit.consultation, ...given, planned: planned(), submitWhenComplete: true, requestId: newID() }, till());
-        next = answered.form;
-        visit.submitted = answered.consultation.state === "CONSULTATION_STATE_SUBMITTED";
-      }
+      const next = await send();
       if (next.questions?.length && next.questions.length !== form.questions?.length) askForm(next);
       else await decide(next);
-    }), button("Decide with what is known", () => decide(form), "quiet")));
+    }), button("Decide with what is known", async () => decide(await send()), "quiet")));
 }
 
 // decide asks for the decision, and shows it.
@@ -143,15 +145,16 @@ async function decide(form) {
   const go = verdict.startsWith("PROCEED");
   const list = (title, items) => (items?.length ? make("section", {}, make("h2", {}, title), make("ul", {}, ...items.map((i) => make("li", {}, i)))) : null);
   const conditions = (decision.conditions ?? []).map((c) => c.text);
+  const instead = (decision.alternatives ?? []).filter((a) => a.suitable).map((a) => [a.title, ...(a.cautions ?? [])].join(". "));
   screen("Decision", titles[verdict] ?? titles.REFUSE,
     make("p", { class: `verdict ${go ? "go" : verdict === "ASK" ? "ask" : "stop"}` }, titles[verdict] ?? titles.REFUSE),
     list("Why", (decision.findings ?? []).map((f) => f.message).filter((m) => !conditions.includes(m))),
-    list("Do this", conditions),
     list("Still to ask", (decision.openQuestions ?? []).map((q) => q.question)),
-    list("Instead", (decision.alternatives ?? []).map((a) => a.text)),
+    go ? list("Do this", conditions) : null,
+    list("Offer instead", instead),
     make("div", { class: "row" }, go ? button("Start the service", () => (visit.submitted ? start(decision) : submit(form))) : null,
       button("Back to the questions", () => askForm(form), "quiet"), button("Another client", chooseClient, "quiet")),
-    make("details", {}, make("summary", {}, "Cautions"), make("ul", {}, ...(decision.cautions ?? []).map((c) => make("li", {}, c)))));
+    make("details", { open: true }, make("summary", {}, "Cautions"), make("ul", {}, ...(decision.cautions ?? []).map((c) => make("li", {}, c)))));
   return decision;
 }
 
@@ -185,7 +188,8 @@ function serve() {
   const said = document.getElementById("rinse-state");
   const act = (label, fact) => make("button", { type: "button", onclick: () => { note(fact); said.textContent = `Noted: ${label}`; } }, label);
   document.getElementById("rinse-buttons").replaceChildren(act("Water is on the head", { waterOn: { place: "PLACE_HEAD" } }),
-    act("Water is in the left eye", { waterOn: { place: "PLACE_EYE_LEFT" } }), act("Water is in the right eye", { waterOn: { place: "PLACE_EYE_RIGHT" } }), act("Help was called", { helpCalled: { kind: "HELP_KIND_EMERGENCY" } }));
+    act("Product in the left eye", { splash: { place: "PLACE_EYE_LEFT" } }), act("Product in the right eye", { splash: { place: "PLACE_EYE_RIGHT" } }),
+    act("Water on the left eye", { waterOn: { place: "PLACE_EYE_LEFT" } }), act("Water on the right eye", { waterOn: { place: "PLACE_EYE_RIGHT" } }), act("Help was called", { helpCalled: { kind: "HELP_KIND_EMERGENCY" } }));
   document.getElementById("burns").onclick = () => {
     document.getElementById("rinse").showModal(); // before anything is sent
     service?.rinse();
@@ -197,11 +201,11 @@ function serve() {
 // finish asks how it ended.
 function finish() {
   const broken = newID(), advice = newID();
-  const reason = make("input", { id: broken, maxlength: 500 }), home = make("input", { id: advice, value: "No shampoo for two days", maxlength: 300 });
-  const [changed, scalp] = select("The scalp, compared with before", [["ANSWER_NO", "As before"], ["ANSWER_YES", "Changed"]]);
+  const reason = make("input", { id: broken, maxlength: 500 }), home = make("input", { id: advice, maxlength: 300 });
+  const [changed, scalp] = select("The scalp, compared with before", [["ANSWER_UNSPECIFIED", "Not looked at yet"], ["ANSWER_NO", "As before"], ["ANSWER_YES", "Changed"]]);
   screen("Record", "How did it end?", changed,
     make("div", { class: "line" }, make("label", { for: broken }, "If it was broken off: why?"), reason),
-    make("div", { class: "line" }, make("label", { for: advice }, "Advice for home"), home),
+    make("div", { class: "line" }, make("label", { for: advice }, "Advice for home, as the directions say"), home),
     make("div", { class: "row" }, button("Record the outcome", async () => {
       if (waiting()) throw new Failed("", `${waiting()} facts are not sent yet. Wait for the network.`, "", []);
       const kept = stored.get("service");

@@ -17,16 +17,19 @@ const urgency = {
 };
 export const urgent = (alarm) => (urgency[alarm.kind] ?? 100) >= 70;
 
+const places = { PLACE_HEAD: "head", PLACE_EYE_LEFT: "left eye", PLACE_EYE_RIGHT: "right eye", PLACE_SKIN: "skin" };
+
 // buttons are what can happen, in groups, each for a phase of the service.
 function buttons(service) {
   const { product, lotCode, conditions } = service;
   const missing = (conditions ?? []).filter((c) => c.beforeContact && !c.metTime);
+  const base = { baseApplied: { wholeScalp: true } }, asked = (c) => c.ruleId === "directions.base";
   return [
     { phases: ["PREPARING"], title: "Before the first contact", taps: [
       ["Consent repeated", { consentConfirmed: {} }],
-      ["Product and lot checked", { productConfirmed: { product, lotCode, scanned: true } }],
-      ["Base on the whole scalp", { baseApplied: { wholeScalp: true } }],
-      ...missing.map((c) => [c.text, { conditionMet: { ruleId: c.ruleId, subject: c.subject } }]),
+      ["Product and lot checked", { productConfirmed: { product, lotCode, scanned: false } }],
+      ...(missing.some(asked) ? [] : [["Base on the whole scalp", base]]),
+      ...missing.map((c) => [c.text, ...(asked(c) ? [base] : []), { conditionMet: { ruleId: c.ruleId, subject: c.subject } }]),
     ] },
     { phases: ["PREPARING", "PROCESSING"], title: "Product on the hair", taps: [
       ["Product is on: mid-strand", { stageApplied: { part: "SECTION_PART_MID_STRAND" } }],
@@ -40,7 +43,7 @@ function buttons(service) {
       ["Hair gives way or turns gummy", { strandTest: { distressed: true } }],
       ["Client is comfortable", { comfortCheck: { comfort: "COMFORT_COMFORTABLE" } }],
     ] },
-    { phases: ["PROCESSING", "RINSING"], title: "Water", taps: [
+    { phases: ["PROCESSING", "RINSING", "NEUTRALIZING"], title: "Water", taps: [
       ["Water is on the head", { waterOn: { place: "PLACE_HEAD" } }],
       ["Rinsed until clear", { rinseFinished: {} }],
       ["Normalizer is on", { normalizerOn: {} }],
@@ -65,12 +68,13 @@ export class Service {
     this.kept = kept;
     this.alarms = make("div", { class: "alarms", role: "alert", "aria-live": "assertive" });
     this.phase = make("p", { class: "phase" });
+    this.water = make("div");
     this.sections = make("tbody");
     this.groups = buttons(kept).map((group) => ({ ...group, box: make("details", { class: "taps" }, make("summary", {}, group.title),
-      make("div", {}, ...group.taps.map(([label, fact]) => make("button", { type: "button", onclick: (e) => { tap(fact); this.done(e.target, label); } }, label)))) }));
+      make("div", {}, ...group.taps.map(([label, ...facts]) => make("button", { type: "button", onclick: (e) => { facts.forEach((fact) => tap(fact)); this.done(e.target, label); } }, label)))) }));
     this.last = make("p", { class: "last", role: "status" });
     this.element = make("div", { class: "service" },
-      make("section", { "aria-label": "Clocks" }, this.alarms, this.phase,
+      make("section", { "aria-label": "Clocks" }, this.alarms, this.water, this.phase,
         make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Times of the sections" },
           make("table", {}, make("thead", {}, make("tr", {}, ...["Section", "On the hair", "Test from", "Rinse by", "Never after"].map((h) => make("th", { scope: "col" }, h)))), this.sections)),
         make("details", { class: "sheet" }, make("summary", {}, "Time sheet, as given at the start"),
@@ -97,6 +101,9 @@ export class Service {
     }
     const alarms = (state.alarms ?? []).map((a) => make("p", { class: urgent(a) ? "alarm urgent" : "alarm" }, a.message));
     if (this.alarms.textContent !== alarms.map((a) => a.textContent).join("")) this.alarms.replaceChildren(...alarms);
+    const flushes = (state.flushes ?? []).filter((f) => f.leastMinutes && !f.helpTookOver);
+    this.water.replaceChildren(...flushes.map((f) => make("p", { class: "water", "data-place": places[f.place] ?? words(f.place, "PLACE_"),
+      "data-least": f.leastMinutes, "data-minutes": f.flushedMinutes ?? 0, "data-counted": f.waterOnTime ? state.time : null })));
     this.showTimes(state);
     this.tick();
   }
@@ -118,6 +125,11 @@ export class Service {
 
   // tick counts on, also without the network.
   tick() {
+    for (const line of this.water.children) {
+      const { dataset } = line;
+      const more = dataset.counted ? Math.max(0, time.now() - Date.parse(dataset.counted)) / 60000 : 0;
+      line.textContent = `Water on the ${dataset.place}: ${Math.floor(Number(dataset.minutes) + more)} of at least ${dataset.least} min${dataset.counted ? "" : ", stopped"}`;
+    }
     for (const cell of this.sections.querySelectorAll("[data-since]")) {
       cell.textContent = cell.dataset.until ? `rinsed ${clock(cell.dataset.until)}` : since(cell.dataset.since);
     }
