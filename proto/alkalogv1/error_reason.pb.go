@@ -436,8 +436,7 @@ const (
 	//
 	// Next: Read the attempt and correct its newest confirmed sheet.
 	ErrorReason_ERROR_REASON_SHEET_REPLACED ErrorReason = 96
-	// The caller is a supervisor whom the directory does not call an instructor, or
-	// confirms the marks of an attempt of their own.
+	// The caller is a supervisor whom the directory does not call an instructor.
 	//
 	// Next: Let an instructor do it, or let a manager set Practitioner.instructor.
 	ErrorReason_ERROR_REASON_NOT_AN_INSTRUCTOR ErrorReason = 97

@@ -87,8 +87,7 @@ type TrainingServiceClient interface {
 	// comment. Confirming a confirmed sheet corrects it; both stay. The confirmation is on
 	// the school's audit log. Errors: NOT_FOUND; INVALID_ARGUMENT for a change of a
 	// criterion that is not on the sheet; FAILED_PRECONDITION if a newer sheet was
-	// confirmed; PERMISSION_DENIED for a supervisor who is no instructor, and for the
-	// attempt of the caller.
+	// confirmed; PERMISSION_DENIED for a supervisor who is no instructor.
 	ConfirmMarks(ctx context.Context, in *ConfirmMarksRequest, opts ...grpc.CallOption) (*ConfirmMarksResponse, error)
 	// SummarizeClass counts the newest confirmed sheet of each attempt: students and
 	// criteria, what the class misses most, and attempts to look at. Errors: NOT_FOUND.
@@ -286,8 +285,7 @@ type TrainingServiceServer interface {
 	// comment. Confirming a confirmed sheet corrects it; both stay. The confirmation is on
 	// the school's audit log. Errors: NOT_FOUND; INVALID_ARGUMENT for a change of a
 	// criterion that is not on the sheet; FAILED_PRECONDITION if a newer sheet was
-	// confirmed; PERMISSION_DENIED for a supervisor who is no instructor, and for the
-	// attempt of the caller.
+	// confirmed; PERMISSION_DENIED for a supervisor who is no instructor.
 	ConfirmMarks(context.Context, *ConfirmMarksRequest) (*ConfirmMarksResponse, error)
 	// SummarizeClass counts the newest confirmed sheet of each attempt: students and
 	// criteria, what the class misses most, and attempts to look at. Errors: NOT_FOUND.
