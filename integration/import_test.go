@@ -122,6 +122,12 @@ func TestImportedFactsSatisfyNothing(t *testing.T) {
 	if rates := c.cardOf(t, client); len(rates.Rates) > 0 || rates.GrowthUmPerDay != nil || len(rates.Visits) > 0 || rates.NextRetouchTime != nil {
 		t.Errorf("the card learned from imported records: %v", rates)
 	}
+	// The birth date of an imported client spares no question for the age.
+	grown := clientItem("m-2", "Ilka Marr")
+	grown.GetClient().BirthDate = "1980-01-02"
+	dated := must(t, c.odile, c.imports.ImportRecords, c.importing("second", grown)).Results[0].Name
+	wantVerdict(t, c.served(t, dated, pb.ServiceKind_SERVICE_KIND_VIRGIN), pb.Verdict_VERDICT_PROCEED, pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, pb.Verdict_VERDICT_ASK)
+	wantVerdict(t, c.served(t, dated, pb.ServiceKind_SERVICE_KIND_VIRGIN, func(k *pb.Consultation) { k.Consent.AgeYears = nil }), pb.Verdict_VERDICT_ASK)
 	// An answer about the head that is missing is asked, although an old record has a date.
 	silent := func(k *pb.Consultation) {
 		k.History.Relaxer, k.Hair.Zones[1].Hydroxide, k.Hair.Zones[2].Hydroxide = nil, nil, nil

@@ -40,7 +40,7 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 		return nil, err
 	}
 	clients := Linked(client)
-	if in.BirthDate, err = LinkedBirthDate(r, client); err != nil {
+	if in.BirthDate, in.BirthDateImported, err = LinkedBirthDate(r, client); err != nil {
 		return nil, err
 	}
 	if in.Product, err = Get(r, caller, storage.Products, req.Product); err != nil {

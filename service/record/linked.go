@@ -89,20 +89,23 @@ func StillOpen(r *storage.Snapshot, clients []string) ([]storage.OpenSessions, e
 }
 
 // LinkedBirthDate is the date of birth of a client, for decisions: of several linked
-// clients the latest, because the ages that rules ask for are minimums.
-func LinkedBirthDate(r *storage.Snapshot, client *pb.Client) (string, error) {
-	latest := client.GetBirthDate()
+// clients the latest, because the ages that rules ask for are minimums. imported tells
+// whether it is of a client who was imported.
+func LinkedBirthDate(r *storage.Snapshot, client *pb.Client) (latest string, imported bool, err error) {
+	latest, imported = client.GetBirthDate(), client.GetSource() != nil
 	for _, name := range client.GetLinkedClients() {
 		other, err := storage.Clients.GetUnchecked(r, name)
 		if errors.Is(err, storage.ErrNotFound) {
 			continue
 		}
 		if err != nil {
-			return "", err
+			return "", false, err
 		}
-		latest = max(latest, other.BirthDate) // YYYY-MM-DD sorts by time
+		if other.BirthDate > latest { // YYYY-MM-DD sorts by time
+			latest, imported = other.BirthDate, other.Source != nil
+		}
 	}
-	return latest, nil
+	return latest, imported && latest != "", nil
 }
 
 // linkedIncidents are the incidents of linked clients, newest first.

@@ -252,6 +252,6 @@ func (e *Engine) withParameters(in *pb.DecisionInputs) *pb.DecisionInputs {
 		HousePolicy: in.GetHousePolicy(), RecordCard: in.GetRecordCard(), BirthDate: in.GetBirthDate(),
 		Incidents: in.GetIncidents(), AnswerChanges: in.GetAnswerChanges(), WhatChanged: in.GetWhatChanged(),
 		SectionIds: in.GetSectionIds(), SectionProducts: in.GetSectionProducts(), RecordedWork: in.GetRecordedWork(),
-		ApplicationPace: in.GetApplicationPace(), ImportedWarnings: in.GetImportedWarnings(),
+		ApplicationPace: in.GetApplicationPace(), ImportedWarnings: in.GetImportedWarnings(), BirthDateImported: in.GetBirthDateImported(),
 	}
 }

@@ -20,8 +20,9 @@ import (
 // That holds for every rule, also one that is written tomorrow, and no rule has to know
 // of it.
 //
-// Imported facts are the work and the warnings of imported records, imported incidents,
-// and answers of the consultation whose origin is IMPORTED.
+// Imported facts are the work and the warnings of imported records, imported incidents, the
+// birth date of an imported client, and answers of the consultation whose origin is
+// IMPORTED.
 
 // importedSince is the revision from which on imported facts are judged so.
 const importedSince = 3
@@ -37,7 +38,7 @@ var warnedOf = map[pb.Warning]func(*pb.ClientHistory) *pb.Answer{
 
 // hasImported tells whether inputs hold anything that was imported.
 func hasImported(in *pb.DecisionInputs) bool {
-	return len(in.GetImportedWarnings()) > 0 ||
+	return len(in.GetImportedWarnings()) > 0 || in.GetBirthDateImported() ||
 		slices.ContainsFunc(in.GetRecordedWork(), isImportedWork) ||
 		slices.ContainsFunc(in.GetIncidents(), isImportedIncident) ||
 		slices.ContainsFunc(in.GetConsultation().GetOrigins(), isImportedAnswer)
@@ -59,6 +60,9 @@ func isImportedAnswer(o *pb.FieldOrigin) bool {
 func WithoutImported(in *pb.DecisionInputs) *pb.DecisionInputs {
 	bare := proto.CloneOf(in)
 	bare.ImportedWarnings = nil
+	if bare.BirthDateImported {
+		bare.BirthDate, bare.BirthDateImported = "", false
+	}
 	bare.RecordedWork = slices.DeleteFunc(bare.RecordedWork, isImportedWork)
 	bare.Incidents = slices.DeleteFunc(bare.Incidents, isImportedIncident)
 	for _, o := range in.GetConsultation().GetOrigins() {

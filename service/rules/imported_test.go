@@ -41,6 +41,7 @@ func anyImported(t *rapid.T, in *pb.DecisionInputs) *pb.DecisionInputs {
 		in.Incidents = append(in.Incidents, &pb.Incident{Name: "i" + rapid.StringMatching("[a-z]{8}").Draw(t, "name"), Origin: pb.IncidentOrigin_INCIDENT_ORIGIN_IMPORTED,
 			Kind: pb.IncidentKind(rapid.IntRange(1, 8).Draw(t, "kind")), OccurTime: ago(at.Draw(t, "occurred"))})
 	}
+	in.BirthDateImported = in.BirthDate != "" && rapid.Bool().Draw(t, "birth date")
 	in.ImportedWarnings = rapid.SliceOfNDistinct(rapid.SampledFrom([]pb.Warning{1, 2, 3, 4, 5}), 0, 3, rapid.ID).Draw(t, "warnings")
 	for _, p := range fieldpath.Answered(in) {
 		if p.InConsultation() && rapid.IntRange(0, 4).Draw(t, p.String()) == 0 {
@@ -131,6 +132,22 @@ func TestImportedAnswerSatisfiesNothing(t *testing.T) {
 		if d := decideAs(t, e, 2, marked); contract.AtLeast(d.Verdict, pb.Verdict_VERDICT_ASK) {
 			t.Errorf("revision 2 did not judge origins, and %s is %s in it", path, d.Verdict)
 		}
+	}
+}
+
+// TestImportedBirthDateIsNoAge: the birth date of an imported client refuses a child, and
+// does not spare the question for the age of anybody else.
+func TestImportedBirthDateIsNoAge(t *testing.T) {
+	t.Parallel()
+	e := newEngine(t)
+	in := soundHead()
+	in.Consultation.Consent.AgeYears, in.BirthDate, in.BirthDateImported = nil, "1980-01-02", true
+	if d := mustDecide(t, e, in); d.Verdict != pb.Verdict_VERDICT_ASK || !slices.Contains(needs(t, e, in), agePath) {
+		t.Errorf("with an imported birth date and no age the verdict is %s", d.Verdict)
+	}
+	in.BirthDate = "2020-01-02"
+	if d := mustDecide(t, e, in); d.Verdict != pb.Verdict_VERDICT_REFUSE {
+		t.Errorf("a child by an imported birth date: %s", d.Verdict)
 	}
 }
 
