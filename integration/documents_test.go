@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -32,13 +33,16 @@ import (
 //	sh background      runs until the page ends; the next block waits until it listens
 //	sh python          as sh, with the build tag python: it needs Python with gRPC
 //	sh ci              each of its commands is a line of .ci/run
-//	go|python|json F   is written to the file F; blocks with one name follow one another
+//	go|python|... F    is written to the file F; blocks with one name follow one another
 //	(nothing)          is printed by the block before; a line "..." stands for any lines
 //	text, conf         is not run
 //
 // Pages run one after another in one shell, because the later ones call the
 // server that OPERATING.md starts. What a page calls /srv/alkalog, /tmp/till,
 // /usr/local/bin and the three addresses is the test's own.
+
+// fileLanguages are the languages of the blocks that are written to files.
+var fileLanguages = []string{"go", "python", "json", "yaml", "csv"}
 
 // block is a fenced block of a page.
 type block struct {
@@ -101,7 +105,7 @@ func TestEveryShellBlockIsTested(t *testing.T) {
 			case b.language == "sh" && !run[page]:
 				t.Errorf("%s: no test runs this page", b.place())
 			case b.language == "sh" && strings.Contains("|fails|background|python|", "|"+b.mark+"|") || kind == "sh":
-			case (b.language == "go" || b.language == "python" || b.language == "json") && run[page] && b.mark != "":
+			case slices.Contains(fileLanguages, b.language) && run[page] && b.mark != "":
 				kind = b.language
 			case kind == "" && run[page]:
 				kind = "output"
@@ -212,7 +216,7 @@ func (b block) script(python bool) string {
 	case b.language == "sh" && b.mark == "background":
 		return begin + "{\n" + b.text + "} &\n" +
 			"until (: < " + devTCP(serve.DefaultAddress) + ") 2>/dev/null; do kill -0 $!; sleep 0.1; done\n"
-	case b.language == "go", b.language == "json", b.language == "python":
+	case slices.Contains(fileLanguages, b.language):
 		return "cat >> " + b.mark + " <<'END OF BLOCK'\n" + b.text + "END OF BLOCK\n"
 	}
 	return ""
