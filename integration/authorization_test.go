@@ -62,12 +62,16 @@ type guarded struct {
 func newGuarded(t testing.TB) guarded {
 	t.Helper()
 	s := newTestServer(t)
-	g := guarded{fixture: s.newFixture(t, "ebb-and-flow"), Installation: identitytest.New(t, s.clock.Now)}
+	g := guarded{fixture: s.newWholeFixture(t, "ebb-and-flow"), Installation: identitytest.New(t, s.clock.Now)}
 	s.newChain(t, "low-tide")
 	g.other = g.name + "/salons/mill-lane"
-	must(t, g.odile, g.directory.CreateSalon, &pb.CreateSalonRequest{Parent: g.name, SalonId: last(g.other), RequestId: newID(),
-		Salon: &pb.Salon{DisplayName: "Mill Lane", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK}})
-	g.Revoke(t, g.name+"/practitioners/left", g.name+"/auditors/left", g.salon+"/tills/left", "operators/left")
+	revoked := []string{"operators/left"}
+	for _, c := range []*chain{g.chain, g.school.chain} {
+		must(t, c.odile, g.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: last(g.other), RequestId: newID(),
+			Salon: &pb.Salon{DisplayName: "Mill Lane", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK}})
+		revoked = append(revoked, c.name+"/practitioners/left", c.name+"/auditors/left", c.salon+"/tills/left")
+	}
+	g.Revoke(t, revoked...)
 	server, err := serve.Start(t.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now,
 		TLSCert: g.TLSCert, TLSKey: g.TLSKey, ClientCA: g.ClientCA, JWKS: g.JWKS, Revoked: g.Installation.Revoked,
@@ -159,6 +163,23 @@ func (g guarded) proofs(t *testing.T, role pb.Role) []caller {
 			by("another salon", token(own, confined(g.other))))
 	}
 	return append(all, by("another chain", token(nameOf(role, "chains/low-tide", "chains/low-tide/salons/north-quay", id))))
+}
+
+// allProofs are those of all roles.
+func (g guarded) allProofs(t *testing.T) (all []caller) {
+	t.Helper()
+	for number := range pb.Role_name {
+		if role := pb.Role(number); role != pb.Role_ROLE_UNSPECIFIED {
+			all = append(all, g.proofs(t, role)...)
+		}
+	}
+	return all
+}
+
+// inSchool is the same server for callers of the school.
+func (g guarded) inSchool() guarded {
+	g.fixture, g.other = g.school, g.school.name+"/salons/mill-lane"
+	return g
 }
 
 // lasting is a certificate that is valid for the whole test.
@@ -276,14 +297,13 @@ func TestWhoMayDoWhatOverTheWeb(t *testing.T) {
 // listener.
 func (g guarded) walk(t *testing.T, forms ...webForm) {
 	t.Helper()
-	var all []caller
-	for number := range pb.Role_name {
-		if role := pb.Role(number); role != pb.Role_ROLE_UNSPECIFIED {
-			all = append(all, g.proofs(t, role)...)
-		}
-	}
 	cells, letIn := 0, 0
+	salons, schools := g.allProofs(t), g.inSchool().allProofs(t)
 	for _, r := range contract() {
+		g, all := g, salons
+		if r.inSchool() {
+			g, all = g.inSchool(), schools
+		}
 		req := g.example(t, r).make(t)
 		before := g.written(t)
 		for i, p := range all {

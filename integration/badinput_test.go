@@ -27,7 +27,7 @@ import (
 func TestEveryBrokenFieldIsNamed(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	stage := s.newFixture(t, "ebb-and-flow")
+	stage := s.newWholeFixture(t, "ebb-and-flow")
 	for _, r := range contract() {
 		t.Run(string(r.Name()), func(t *testing.T) {
 			example := stage.example(t, r)
@@ -68,7 +68,7 @@ func wantViolation(t *testing.T, b invalidCase, err error) {
 func TestEmptyRequestsNameWhatIsMissing(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	stage := s.newFixture(t, "ebb-and-flow")
+	stage := s.newWholeFixture(t, "ebb-and-flow")
 	before := s.tableDigests(t)
 	for _, r := range contract() {
 		if r.Name() == "ListChains" || r.Name() == "DescribeCaller" {
@@ -89,7 +89,7 @@ func TestEmptyRequestsNameWhatIsMissing(t *testing.T) {
 func TestUnreadableRequestsAreTheCallersMistake(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	stage := s.newFixture(t, "ebb-and-flow")
+	stage := s.newWholeFixture(t, "ebb-and-flow")
 	before := s.tableDigests(t)
 	for _, r := range contract() {
 		example := stage.example(t, r)
@@ -142,7 +142,7 @@ func (c rawCodec) Marshal(v any) (mem.BufferSlice, error) {
 func TestExtremesAreAnswered(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	stage := s.newFixture(t, "ebb-and-flow")
+	stage := s.newWholeFixture(t, "ebb-and-flow")
 	session := stage.session(t)
 	requests := map[protoreflect.Name]proto.Message{} // all made before anything is changed
 	for _, r := range contract() {
@@ -214,7 +214,7 @@ func TestErrorsAreShort(t *testing.T) {
 func TestTooLongRequestsAreTooMuch(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	stage := s.newFixture(t, "ebb-and-flow")
+	stage := s.newWholeFixture(t, "ebb-and-flow")
 	before := s.tableDigests(t)
 	for _, r := range contract() {
 		example := stage.example(t, r)

@@ -3,6 +3,7 @@ package integration
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"testing"
 
@@ -16,14 +17,9 @@ import (
 // rpc is an RPC of the contract.
 type rpc struct{ protoreflect.MethodDescriptor }
 
-// contract is every RPC that works in a chain of salons, sorted by service. Those of a
-// school are walked by training_test.go.
+// contract is every RPC of the contract, sorted by service. Walks call those of a school
+// in the school of a whole fixture; see fixture.of.
 func contract() []rpc {
-	return slices.DeleteFunc(everyRPC(), func(r rpc) bool { return r.Parent().Name() == "TrainingService" })
-}
-
-// everyRPC is every RPC of the contract, sorted by service.
-func everyRPC() []rpc {
 	var all []rpc
 	protoregistry.GlobalFiles.RangeFilesByPackage("alkalog.v1", func(file protoreflect.FileDescriptor) bool {
 		for i := range file.Services().Len() {
@@ -39,13 +35,16 @@ func everyRPC() []rpc {
 
 // rpcNamed is the RPC of that name.
 func rpcNamed(name string) rpc {
-	for _, r := range everyRPC() {
+	for _, r := range contract() {
 		if string(r.Name()) == name {
 			return r
 		}
 	}
 	panic("no RPC is called " + name)
 }
+
+// inSchool reports whether the RPC works in a school chain only.
+func (r rpc) inSchool() bool { return r.Parent().Name() == "TrainingService" }
 
 // path is the RPC as gRPC names it.
 func (r rpc) path() string { return fmt.Sprintf("/%s/%s", r.Parent().FullName(), r.Name()) }
@@ -73,8 +72,9 @@ func (r rpc) pages() bool { return r.Input().Fields().ByName("page_size") != nil
 func TestEveryRPCHasARequest(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	stage := s.newFixture(t, "ebb-and-flow")
+	stage := s.newWholeFixture(t, "ebb-and-flow")
 	examples := stage.examples()
+	maps.Copy(examples, stage.school.examples())
 	for _, r := range contract() {
 		example, ok := examples[string(r.Name())]
 		if !ok {

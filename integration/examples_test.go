@@ -14,9 +14,13 @@ import (
 
 // fixture is a chain with one record of each kind.
 type fixture struct {
-	eventful string // a session with several events; empty: none was made
+	lessons  *school  // of a school chain; nil: a chain of salons
+	school   *fixture // the school beside a chain of salons; nil: there is none
+	eventful string   // a session with several events; empty: none was made
 	*chain
 	names fixtureNames
+
+	takenOver string // a client with several imported records; empty: none was made
 }
 
 // fixtureNames are the names of the records of a fixture.
@@ -44,6 +48,31 @@ func (s *testServer) newFixture(t testing.TB, id string) *fixture {
 	return st
 }
 
+// newWholeFixture stores a fixture with a school beside it, so that every RPC of the
+// contract can be called.
+func (s *testServer) newWholeFixture(t testing.TB, id string) *fixture {
+	t.Helper()
+	st := s.newFixture(t, id)
+	st.addSchool(t)
+	return st
+}
+
+// addSchool stores a school beside the chain.
+func (st *fixture) addSchool(t testing.TB) {
+	t.Helper()
+	lessons := st.newSchool(t, last(st.name)+"-school")
+	st.school = &fixture{lessons: lessons, chain: lessons.chain}
+	st.waitLogged(t)
+}
+
+// of is the fixture in whose chain an RPC is called: the school for the RPCs of schools.
+func (st *fixture) of(r rpc) *fixture {
+	if r.inSchool() && st.school != nil {
+		return st.school
+	}
+	return st
+}
+
 // example is a request to an RPC that will be answered. Make makes what the
 // request needs first, and each time a request that can still be carried out.
 type example struct {
@@ -51,8 +80,11 @@ type example struct {
 	make func(testing.TB) proto.Message
 }
 
-// examples has one for every RPC, by the RPC's name.
+// examples has one for every RPC of the chain's kind, by the RPC's name.
 func (st *fixture) examples() map[string]example {
+	if st.lessons != nil {
+		return st.lessons.examples()
+	}
 	all := map[string]example{}
 	for _, part := range []map[string]example{st.directoryExamples(), st.catalogExamples(), st.consultationExamples(), st.decisionExamples(), st.sessionExamples(), st.incidents(), st.importExamples(), st.auditExamples()} {
 		for name, e := range part {
@@ -65,7 +97,7 @@ func (st *fixture) examples() map[string]example {
 // example is the example of an RPC.
 func (st *fixture) example(t testing.TB, r rpc) example {
 	t.Helper()
-	e, ok := st.examples()[string(r.Name())]
+	e, ok := st.of(r).examples()[string(r.Name())]
 	if !ok {
 		t.Fatalf("%s has no example; add one", r.Name())
 	}

@@ -97,6 +97,12 @@ func serverSet(f protoreflect.FieldDescriptor) bool {
 	return slices.Contains(behaviour, annotations.FieldBehavior_OUTPUT_ONLY)
 }
 
+// immutable reports whether a field stays as it was when the record was created.
+func immutable(f protoreflect.FieldDescriptor) bool {
+	behaviour, _ := proto.GetExtension(f.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
+	return slices.Contains(behaviour, annotations.FieldBehavior_IMMUTABLE)
+}
+
 // field breaks one field, and what is within it.
 func (b *caseBuilder) field(at spot, f protoreflect.FieldDescriptor) {
 	rules := proto.GetExtension(f.Options(), validate.E_Field).(*validate.FieldRules)

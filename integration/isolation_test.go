@@ -24,12 +24,13 @@ import (
 func TestNamesOfOtherChainsAreNotFound(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	own, foreign := s.newFixture(t, "ebb-and-flow"), s.newFixture(t, "low-tide")
+	own, foreign := s.newWholeFixture(t, "ebb-and-flow"), s.newWholeFixture(t, "low-tide")
 	for _, r := range contract() {
 		if r.Name() == "CreateChain" || r.Name() == "ListChains" || r.Name() == "AcceptRestore" || r.Name() == "DescribeCaller" {
 			continue // the request names nothing: an operator's, or about the caller
 		}
 		t.Run(string(r.Name()), func(t *testing.T) {
+			own, foreign := own.of(r), foreign.of(r)
 			example := own.example(t, r)
 			req := example.make(t)
 			if r.Name() == "RecordEvents" {
@@ -43,7 +44,7 @@ func TestNamesOfOtherChainsAreNotFound(t *testing.T) {
 					t.Fatalf("the other chain's request has no %s", at)
 				}
 				known := asked(t, own, example.who, r, at.put(req, existing))
-				missing := asked(t, own, example.who, r, at.put(req, "chains/low-tide"+tail(existing)))
+				missing := asked(t, own, example.who, r, at.put(req, foreign.name+tail(existing)))
 				absent := asked(t, own, example.who, r, at.put(req, "chains/nowhere"+tail(existing)))
 				if known != missing || known != absent {
 					t.Errorf("%s: an existing name of another chain is answered\n%s\na missing one\n%s\nand one of no chain\n%s", at, known, missing, absent)
@@ -172,8 +173,8 @@ func (p place) put(m proto.Message, name string) proto.Message {
 func TestListsShowOneChain(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	own := s.newFixture(t, "ebb-and-flow")
-	s.newFixture(t, "low-tide")
+	own := s.newWholeFixture(t, "ebb-and-flow")
+	s.newWholeFixture(t, "low-tide")
 	for _, r := range contract() {
 		if r.access().Mutates || r.Name() == "ListChains" {
 			continue

@@ -53,8 +53,8 @@ func (s *testServer) fuzz(t *testing.T, send sender) {
 	m := &mutator{Rand: rand.New(rand.NewPCG(seed, 1)), sent: map[codes.Code]int{}}
 	again := rounds(t, 1)
 	for round := 0; again() && !t.Failed(); round++ {
-		here, there := s.newFixture(t, fmt.Sprintf("ebb-%d", round)), s.newFixture(t, fmt.Sprintf("low-%d", round))
-		m.names = slices.Concat(here.allNames(), there.allNames())
+		here, there := s.newWholeFixture(t, fmt.Sprintf("ebb-%d", round)), s.newWholeFixture(t, fmt.Sprintf("low-%d", round))
+		m.names = slices.Concat(here.allNames(), there.allNames(), here.school.lessons.allNames(), there.school.lessons.allNames())
 		m.round(t, here, there, send)
 	}
 	t.Logf("calls ended in %v", m.sent)
@@ -74,7 +74,8 @@ func (m *mutator) round(t *testing.T, here, there *fixture, send sender) {
 	for _, r := range contract() {
 		own := here.example(t, r).who
 		for range 8 {
-			who := pick(m, own, own, own, here.imara, here.till, there.odile, here.vesna)
+			at := here.of(r)
+			who := pick(m, own, own, own, at.imara, at.till, there.of(r).odile, at.vesna)
 			req := m.changed(requests[r.Name()])
 			looks, before := here.ownWrites(t), here.written(t)
 			_, err := send(t, who, r, req, m)

@@ -19,9 +19,13 @@ import (
 // newManyRecords is a fixture with at least three records in each list.
 func (s *testServer) newManyRecords(t testing.TB, id string) *fixture {
 	t.Helper()
-	st := s.newFixture(t, id)
+	st := s.newWholeFixture(t, id)
 	must(t, st.odile, st.directory.UpdateChainSettings, st.settingsRequest(&pb.ChainSettings{RetouchNoticeDays: proto.Int32(60)}, "retouch_notice_days"))
 	for i := range 3 {
+		must(t, st.school.imara, st.training.CreateCase, st.school.lessons.newCase(fmt.Sprint("case-", i)))
+		st.school.lessons.attempt(t)
+		items := []*pb.ImportItem{clientItem("card-1", "Ilka Marr"), st.recordItem(fmt.Sprint("visit-", i), "card-1", 90+i)}
+		st.takenOver = must(t, st.odile, st.imports.ImportRecords, st.importing(fmt.Sprint("list-", i), items...)).Results[0].Name
 		carried := st.carriedOut(t)
 		st.eventful = carried.Name
 		must(t, st.amara, st.outcome.RecordOutcome, completed(carried))
@@ -62,6 +66,8 @@ func (st *fixture) listings(t testing.TB) []listing {
 		switch req := req.(type) {
 		case *pb.ListSessionsRequest:
 			req.Parent, req.Product, req.LotCode = st.name+"/clients/-", "", ""
+		case *pb.ListImportedRecordsRequest:
+			req.Parent = st.takenOver
 		case *pb.ListEventsRequest:
 			req.Parent = st.eventful
 		case *pb.ListEntriesRequest:
@@ -69,7 +75,7 @@ func (st *fixture) listings(t testing.TB) []listing {
 		case *pb.ListFollowedRefusalsRequest:
 			req.SameSalon, req.WithinHours = true, proto.Int32(8760)
 		}
-		all = append(all, listing{r, st, st.reader(r), req})
+		all = append(all, listing{r, st.of(r), st.of(r).reader(r), req})
 	}
 	return all
 }

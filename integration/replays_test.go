@@ -23,6 +23,7 @@ func TestStoredAnswersKeepToTheirSalon(t *testing.T) {
 		if !r.access().Mutates || r.access().WholeChain {
 			continue
 		}
+		q := q.of(r)
 		example := q.example(t, r)
 		if example.who.role == pb.Role_ROLE_OPERATOR {
 			continue
@@ -40,6 +41,8 @@ func TestStoredAnswersKeepToTheirSalon(t *testing.T) {
 		}
 		answer, err := ask(q.south, req)
 		switch {
+		case err == nil && r.inSchool() && proto.Equal(answer, first):
+			// A case belongs to the whole school, whatever salon its facts name.
 		case err == nil:
 			t.Errorf("%s, repeated in another salon, is answered: %v", r.Name(), answer)
 		case status.Code(err) == codes.NotFound && strings.Contains(fmt.Sprint(req), q.salon):

@@ -36,10 +36,12 @@ type twoSalons struct {
 func newTwoSalons(t *testing.T) twoSalons {
 	t.Helper()
 	s := newTestServer(t)
-	q := twoSalons{fixture: s.newFixture(t, "ebb-and-flow"), Installation: identitytest.New(t, s.clock.Now)}
+	q := twoSalons{fixture: s.newWholeFixture(t, "ebb-and-flow"), Installation: identitytest.New(t, s.clock.Now)}
 	q.south = q.name + "/salons/south-quay"
-	must(t, q.odile, q.directory.CreateSalon, &pb.CreateSalonRequest{Parent: q.name, SalonId: last(q.south), RequestId: newID(),
-		Salon: &pb.Salon{DisplayName: "South Quay", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK}})
+	for _, c := range []*chain{q.chain, q.school.chain} {
+		must(t, c.odile, q.directory.CreateSalon, &pb.CreateSalonRequest{Parent: c.name, SalonId: last(q.south), RequestId: newID(),
+			Salon: &pb.Salon{DisplayName: "South Quay", Jurisdiction: pb.Jurisdiction_JURISDICTION_UK}})
+	}
 	server, err := serve.Start(t.Context(), serve.Config{
 		Address: "127.0.0.1:0", Database: s.database.DSN(storage.RoleServer), KeysDir: s.keys, Clock: s.clock.Now,
 		TLSCert: q.TLSCert, TLSKey: q.TLSKey, ClientCA: q.ClientCA, JWKS: q.JWKS, Limits: serve.Limits{Quotas: unlimitedQuotas()},
@@ -52,6 +54,13 @@ func newTwoSalons(t *testing.T) twoSalons {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { q.conn.Close() })
+	return q
+}
+
+// of is the same server for callers of the chain in which an RPC is called.
+func (q twoSalons) of(r rpc) twoSalons {
+	q.fixture = q.fixture.of(r)
+	q.south = q.name + "/salons/south-quay"
 	return q
 }
 
@@ -123,6 +132,7 @@ func TestOtherSalonsAreUnknown(t *testing.T) {
 	q := newTwoSalons(t)
 	tried := 0
 	for _, r := range contract() {
+		q := q.of(r)
 		example := q.example(t, r)
 		if r.access().WholeChain || example.who.role == pb.Role_ROLE_OPERATOR {
 			continue
@@ -270,6 +280,7 @@ func TestWholeChainCalls(t *testing.T) {
 	before := q.tableDigests(t)
 	tried := 0
 	for _, r := range contract() {
+		q := q.of(r)
 		example := q.example(t, r)
 		if !r.access().WholeChain || example.who.role == pb.Role_ROLE_OPERATOR {
 			continue

@@ -146,7 +146,7 @@ func (v revised) ask(t *testing.T, s stubs, who person, r rpc, req proto.Message
 func TestTillsOfOtherRevisions(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	stage := s.newFixture(t, "ebb-and-flow")
+	stage := s.newWholeFixture(t, "ebb-and-flow")
 	older, newer := releasedContract(t), newerContract(t)
 	called := 0
 	for _, r := range contract() {

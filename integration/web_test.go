@@ -13,7 +13,7 @@ import (
 func TestWebAnswersEveryRPC(t *testing.T) {
 	t.Parallel()
 	s, door := newWebServer(t)
-	stage := s.newFixture(t, "ebb-and-flow")
+	stage := s.newWholeFixture(t, "ebb-and-flow")
 	for _, r := range contract() {
 		example := stage.example(t, r)
 		for _, form := range webForms {

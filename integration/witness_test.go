@@ -46,9 +46,10 @@ func auditors() []rpc {
 func TestReadsByAuditorsAreEntered(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	st := s.newFixture(t, "ebb-and-flow")
+	st := s.newWholeFixture(t, "ebb-and-flow")
 	s.waitLogged(t)
 	for _, r := range auditors() {
+		st := st.of(r)
 		req := st.example(t, r).make(t)
 		before := len(s.reads(t))
 		if _, err := st.ask(t, st.vesna, r, req); err != nil {
@@ -117,7 +118,7 @@ func firstOf(req proto.Message, name string) string {
 func TestNoReadWithoutItsEntry(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	st := s.newFixture(t, "ebb-and-flow")
+	st := s.newWholeFixture(t, "ebb-and-flow")
 	s.waitLogged(t)
 	requests := map[rpc]proto.Message{}
 	for _, r := range auditors() {
@@ -125,13 +126,13 @@ func TestNoReadWithoutItsEntry(t *testing.T) {
 	}
 	s.mustExec(t, "revoke insert on audit_entries from alkalog_server")
 	for r, req := range requests {
-		answer, err := st.ask(t, st.vesna, r, req)
+		answer, err := st.ask(t, st.of(r).vesna, r, req)
 		wantError(t, string(r.Name()), err, codes.Unavailable, "AUDIT_UNAVAILABLE")
 		if answer != nil && answer.ProtoReflect().IsValid() && !proto.Equal(answer, r.answer()) {
 			t.Errorf("%s: a part of an answer got out: %v", r.Name(), answer)
 		}
 		if slices.Contains(r.access().Roles, pb.Role_ROLE_MANAGER) {
-			if _, err := st.ask(t, st.odile, r, req); err != nil {
+			if _, err := st.ask(t, st.of(r).odile, r, req); err != nil {
 				t.Errorf("%s by a manager: %v", r.Name(), err)
 			}
 		}
@@ -139,7 +140,7 @@ func TestNoReadWithoutItsEntry(t *testing.T) {
 	s.mustExec(t, "grant insert on audit_entries to alkalog_server")
 	before := len(s.reads(t))
 	for r, req := range requests {
-		if _, err := st.ask(t, st.vesna, r, req); err != nil {
+		if _, err := st.ask(t, st.of(r).vesna, r, req); err != nil {
 			t.Errorf("%s, when it can be entered again: %v", r.Name(), err)
 		}
 	}
@@ -152,7 +153,7 @@ func TestNoReadWithoutItsEntry(t *testing.T) {
 func TestReadsThatFailAreNotEntered(t *testing.T) {
 	t.Parallel()
 	s := newTestServer(t)
-	st := s.newFixture(t, "ebb-and-flow")
+	st := s.newWholeFixture(t, "ebb-and-flow")
 	st.decision(t, brokenSkin) // one more refusal
 	before := len(s.reads(t))
 	reads := func() []*pb.AuditEntry { return s.reads(t)[before:] }

@@ -104,6 +104,9 @@ func (s Service) CreateCase(ctx context.Context, req *pb.CreateCaseRequest) (*pb
 	return storage.Write(ctx, s.DB, record.Chain(req.Parent), req, func(r *storage.Snapshot) (*pb.CreateCaseResponse, storage.Changes, error) {
 		made := proto.CloneOf(req.Case)
 		record.Clear(made)
+		if given := made.GetFacts().GetConsultation(); given != nil {
+			record.Clear(given) // nobody's consultation, so the server has nothing to say of it
+		}
 		made.Name = req.Parent + "/cases/" + id
 		if err := record.All(record.Exist(storage.Chains, req.Parent), record.OnlyInSchool(req.Parent), requireInstructor)(r, caller); err != nil {
 			return nil, storage.Changes{}, err
