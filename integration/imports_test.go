@@ -24,7 +24,7 @@ var topLevel = strings.Fields("README.md DEVELOPERS.md go.mod go.sum proto serve
 // Short names for the lines below; a service never imports another service.
 const (
 	protoPackage    = "proto/alkalogv1"
-	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 service/texts service/paper service/forms service/marking proto/contract proto/fieldpath"
+	enginePackages  = "service/rules service/timing service/alkali service/ledger service/card service/gs1 service/texts service/paper service/forms service/marking service/interval proto/contract proto/fieldpath"
 	servicePackages = "service/directory service/catalog service/consultation service/eligibility service/processing service/outcome service/incident service/audit service/training service/imports"
 	commonPackages  = protoPackage + " service/actor service/fault service/record storage"
 )
@@ -60,7 +60,8 @@ var allowedImports = map[string]string{
 	"service/incident":             commonPackages + " " + enginePackages,
 	"service/audit":                commonPackages + " " + enginePackages,
 	"service/training":             commonPackages + " " + enginePackages,
-	"service/marking":              "service/timing proto/contract proto/fieldpath " + protoPackage,
+	"service/interval":             "",
+	"service/marking":              "service/interval service/timing proto/contract proto/fieldpath " + protoPackage,
 	"service/imports":              commonPackages + " " + enginePackages,
 	"service/rules":                "service/alkali service/texts proto/contract proto/fieldpath storage/lotcode " + protoPackage,
 	"service/timing":               "proto/contract storage/lotcode " + protoPackage,

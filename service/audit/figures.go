@@ -6,12 +6,11 @@ import (
 	"slices"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/interval"
 	"alkalog/storage"
 )
 
 const (
-	// confidence is that of the intervals in answers; the contract states it.
-	confidence = 0.95
 	// wrongly is the maximum probability that anybody at all is called out of line if all are
 	// alike; the contract states it.
 	wrongly = 0.01
@@ -20,32 +19,15 @@ const (
 	fewest = 10
 )
 
-// proportion puts a count in relation, with Wilson's score interval (Wilson, Probable
-// Inference, the Law of Succession, and Statistical Inference, Journal of the American
-// Statistical Association 22:209, 1927; recommended, as method 3, by Newcombe,
-// Two-sided confidence intervals for the single proportion, Statistics in Medicine
-// 17:857, 1998). With nothing to relate to, nothing is known, and the interval is 0 to
-// 1.
+// proportion puts a count in relation, with Wilson's score interval at 95 %. A rate alone
+// would say the same of one override in two decisions and of a hundred in two hundred.
 //
-// Low and High are between 0 and 1, also at the ends, where the formula can miss them
-// by rounding.
+// Count and Of are given with it, so that a reader can add rows together: intervals
+// cannot be added. With nothing to relate to, nothing is known, and the interval is 0
+// to 1.
 func proportion(count, of int64) *pb.Proportion {
-	p := &pb.Proportion{Count: count, Of: of, High: 1}
-	if of == 0 {
-		return p
-	}
-	z := math.Sqrt2 * math.Erfinv(confidence) // the quantile of the normal distribution
-	n, k := float64(of), float64(count)
-	middle := (k + z*z/2) / (n + z*z)
-	half := z / (n + z*z) * math.Sqrt(k*(n-k)/n+z*z/4)
-	p.Low, p.High = max(0, middle-half), min(1, middle+half)
-	if count == 0 {
-		p.Low = 0 // exactly
-	}
-	if count == of {
-		p.High = 1
-	}
-	return p
+	low, high := interval.Wilson(count, of)
+	return &pb.Proportion{Count: count, Of: of, Low: low, High: high}
 }
 
 // fisher returns the probability, if two groups are alike, of a division of what was
@@ -101,7 +83,8 @@ func ratio(k, step, n, counted, all int64) float64 {
 	return float64(k) * float64(all-n-counted+k) / (float64(n-k+1) * float64(counted-k+1))
 }
 
-// choose returns the logarithm of the number of ways to choose k of n.
+// choose returns the logarithm of the number of ways to choose k of n. Its callers never
+// ask for more than n, nor for fewer than none.
 //
 // Logarithms keep factorials of large counts within the range of float64.
 func choose(n, k int64) float64 { return factorial(n) - factorial(k) - factorial(n-k) }

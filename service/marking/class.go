@@ -8,6 +8,7 @@ import (
 
 	pb "alkalog/proto/alkalogv1"
 	"alkalog/proto/contract"
+	"alkalog/service/interval"
 )
 
 // These are thresholds of what is said, not of what is counted: every mark counts.
@@ -108,7 +109,7 @@ func urgent(sheet *pb.MarkSheet) string {
 // so that nobody reads a verdict into two sheets.
 func sortClass(s *pb.SummarizeClassResponse) {
 	for _, c := range s.Criteria {
-		c.LowerPercent, c.UpperPercent = wilson(c.Missed, c.Marked)
+		c.LowerPercent, c.UpperPercent = percent(c.Missed, c.Marked)
 		c.Enough = c.Marked >= enough
 	}
 	slices.SortFunc(s.Students, func(a, b *pb.ClassStudent) int { return cmp.Compare(a.Student, b.Student) })
@@ -140,16 +141,10 @@ func compareBool(a, b bool) int {
 	return -1
 }
 
-// wilson is the 95 % score interval of a share, in percent with one decimal (Wilson,
-// Probable Inference, the Law of Succession, and Statistical Inference, Journal of the
-// American Statistical Association 22:209, 1927).
-// It holds also for none and for all, where the usual approximation gives an interval of no
-// width.
-func wilson(count, of int32) (lower, upper float64) {
-	const z = 1.959963984540054 // the 97.5 % quantile of the normal distribution
-	n, k := float64(of), float64(count)
-	middle := (k + z*z/2) / (n + z*z)
-	half := z / (n + z*z) * math.Sqrt(k*(n-k)/n+z*z/4)
-	tenth := func(share float64) float64 { return math.Round(min(1, max(0, share))*1000) / 10 }
-	return tenth(middle - half), tenth(middle + half)
+// percent is the 95 % interval of a share, in percent with one decimal: the same as that
+// of the figures of the log (package interval). It is rounded here, because more digits
+// than one would look more certain than a class can be.
+func percent(count, of int32) (lower, upper float64) {
+	low, high := interval.Wilson(int64(count), int64(of))
+	return math.Round(low*1000) / 10, math.Round(high*1000) / 10
 }
