@@ -143,7 +143,8 @@ func compareBool(a, b bool) int {
 
 // percent is the 95 % interval of a share, in percent with one decimal: the same as that
 // of the figures of the log (package interval). It is rounded here, because more digits
-// than one would look more certain than a class can be.
+// than one would look more certain than a class can be. A criterion that nobody was marked
+// on has the interval 0 to 100.
 func percent(count, of int32) (lower, upper float64) {
 	low, high := interval.Wilson(int64(count), int64(of))
 	return math.Round(low*1000) / 10, math.Round(high*1000) / 10
