@@ -135,7 +135,7 @@ func (st *fixture) directoryExamples() map[string]example {
 		"GetChain":   requestAs(st.odile, &pb.GetChainRequest{Name: st.name}),
 		"ListChains": requestAs(st.operator, &pb.ListChainsRequest{}),
 		"UpdateChain": {st.odile, func(testing.TB) proto.Message { // another period each time: only a change is an entry
-			return &pb.UpdateChainRequest{RequestId: newID(), UpdateMask: updateMask("display_name", "retention"),
+			return &pb.UpdateChainRequest{RequestId: newID(), UpdateMask: updateMask("display_name", "retention", "kind"),
 				Chain: &pb.Chain{Name: st.name, DisplayName: "Renamed", Retention: &pb.Retention{ClientDays: 3650 + days.Add(1), RequestDays: 90}}}
 		}},
 		"GetChainSettings": requestAs(st.till, &pb.GetChainSettingsRequest{Name: st.name + "/settings"}),
@@ -214,7 +214,7 @@ func (st *fixture) consultationExamples() map[string]example {
 		"GetClient":    requestAs(st.till, &pb.GetClientRequest{Name: st.names.client}),
 		"ListClients":  requestAs(st.till, &pb.ListClientsRequest{Parent: st.name}),
 		"UpdateClient": requestAs(st.till, &pb.UpdateClientRequest{
-			Client: &pb.Client{Name: st.names.client, DisplayName: "Renamed", Phone: "none"}, UpdateMask: updateMask("display_name", "phone", "email", "birth_date")}),
+			Client: &pb.Client{Name: st.names.client, DisplayName: "Renamed", Phone: "none"}, UpdateMask: updateMask("display_name", "phone", "email", "birth_date", "external_id")}),
 		"EraseClient": {st.odile, func(t testing.TB) proto.Message {
 			made := must(t, st.till, st.consultation.CreateClient, &pb.CreateClientRequest{Parent: st.name,
 				Client: &pb.Client{DisplayName: "Invented"}, RequestId: newID()})
