@@ -82,16 +82,16 @@ func (w *write) acknowledgeFirst(ctx context.Context) (proto.Message, error) {
 	return r.answer, r.err
 }
 
-// remembered are the request IDs of this process, and written counts its writes with entries.
+// knownRequests are the request IDs of this process, and written counts its writes with entries.
 var (
-	remembered sync.Map
+	knownRequests sync.Map
 	written    atomic.Int64
 )
 
 // forget stores the request under an ID that only this process knows: another server, or
 // this one after a restart, takes a retry for a new request.
 func (w *write) forget() {
-	own, _ := remembered.LoadOrStore(w.chain+" "+w.req.GetRequestId(), NewID())
+	own, _ := knownRequests.LoadOrStore(w.chain+" "+w.req.GetRequestId(), NewID())
 	w.req = underID(w.req, own.(string))
 }
 
