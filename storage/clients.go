@@ -10,6 +10,10 @@ var (
 		table: newSealed[*pb.Consultation]("consultations", "parent")}}
 )
 
+// LinksSchema is the first schema version whose servers use links between clients. Those
+// before it would decide on the history of one record alone, and so too mildly.
+const LinksSchema int64 = 25
+
 // clients returns the table of clients, the only one whose records have index terms.
 func clients() table[*pb.Client] {
 	t := newSealed[*pb.Client]("clients", "id")

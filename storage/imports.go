@@ -9,9 +9,9 @@ var (
 	ImportedRecords = Kind[*pb.ImportedRecord]{newestFirst: true, table: importedRecords()}
 )
 
-// importsSchema is the first schema version whose servers heed imported records. Those
+// ImportsSchema is the first schema version whose servers use imported records. Those
 // before it would decide without them, and so too mildly.
-const importsSchema = 25
+const ImportsSchema int64 = 25
 
 // importedRecords returns the table of imported records, which have external ids.
 func importedRecords() table[*pb.ImportedRecord] {
@@ -21,7 +21,3 @@ func importedRecords() table[*pb.ImportedRecord] {
 	}
 	return t
 }
-
-// MayImport reports whether every server that may write heeds imported records. It is
-// false during an upgrade from a version before them.
-func (db *DB) MayImport() bool { return db.MinimumSchema() >= importsSchema }

@@ -250,7 +250,7 @@ func literal(n ast.Node) (string, bool) {
 // chain.
 var forAll = []string{"Close", "CheckSchema", "Guards", "Forbid", "Permit", "Writable", "Announce", "Listen", "ListChains", "Time", "MarkErased", "RevivedClients", "Probe", "Stats",
 	"AcquireLease", "ReleaseLease", "Sequence", "RenewLease", "Revise", "LogProgress", "MarkWrites", "NewestWrite", "ChainIDs", "Cover", "CoverBaselines", "ChangedHeads", "ReadLogState", "CountPending", "SettledBefore", "KnownSettled", "UpdateCounters", "RollUpMonth", "OnWrite", "CountWhatIf", "CountForPractitioner", "WritePractitionerCounts",
-	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended", "MinimumSchema", "MayImport", "ReadInstallation"}
+	"ErasuresFrom", "CountServers", "VanishedLogs", "MarkErased", "RevivedClients", "SuspendOnChange", "Changes", "Resume", "Suspended", "MinimumSchema", "ReadInstallation"}
 
 // TestEveryFunctionTakesAChain: a function that other packages call with the
 // database is told the chain, or is listed above.

@@ -2340,7 +2340,7 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x0ealkalog/Client\xbaHDrB2@^chains/[a-z0-9][a-z0-9-]{0,62}/clients/[a-z0-9][a-z0-9-]{0,62}$\xa0\xb2\x19\x02R\x04name\"N\n" +
 	"\x14ExportClientResponse\x12\x18\n" +
 	"\x04part\x18\x01 \x01(\fB\x04\xa0\xb2\x19\x04R\x04part\x12\x1c\n" +
-	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xe3\x13\n" +
+	"\x06sha256\x18\x02 \x01(\fB\x04\xa0\xb2\x19\x01R\x06sha2562\xe4\x13\n" +
 	"\x13ConsultationService\x12\x8e\x01\n" +
 	"\fCreateClient\x12\x1f.alkalog.v1.CreateClientRequest\x1a .alkalog.v1.CreateClientResponse\";\x8a\xb2\x19\x0f\n" +
 	"\x05\x01\x02\x03\x04\x05\x10\x01*\x04\x18\x19\x04[\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/{parent=chains/*}/clients\x12}\n" +
@@ -2367,9 +2367,9 @@ const file_alkalog_v1_consultation_service_proto_rawDesc = "" +
 	"\x12AnswerConsultation\x12%.alkalog.v1.AnswerConsultationRequest\x1a&.alkalog.v1.AnswerConsultationResponse\"P\x8a\xb2\x19\r\n" +
 	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x82\xd3\xe4\x93\x029:\x01*\"4/v1/{name=chains/*/clients/*/consultations/*}:answer\x12\xb5\x01\n" +
 	"\x12SubmitConsultation\x12%.alkalog.v1.SubmitConsultationRequest\x1a&.alkalog.v1.SubmitConsultationResponse\"P\x8a\xb2\x19\r\n" +
-	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x82\xd3\xe4\x93\x029:\x01*\"4/v1/{name=chains/*/clients/*/consultations/*}:submit\x12\x96\x01\n" +
-	"\vLinkClients\x12\x1e.alkalog.v1.LinkClientsRequest\x1a\x1f.alkalog.v1.LinkClientsResponse\"F\x8a\xb2\x19\x0e\n" +
-	"\x01\x05\x10\x01\x18\x01 \x01*\x03\x18\x19#\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=chains/*/clients/*}:linkClients\x12\x9e\x01\n" +
+	"\x04\x01\x02\x03\x04\x10\x01*\x03\x18\x1a!\x82\xd3\xe4\x93\x029:\x01*\"4/v1/{name=chains/*/clients/*/consultations/*}:submit\x12\x97\x01\n" +
+	"\vLinkClients\x12\x1e.alkalog.v1.LinkClientsRequest\x1a\x1f.alkalog.v1.LinkClientsResponse\"G\x8a\xb2\x19\x0f\n" +
+	"\x01\x05\x10\x01\x18\x01 \x01*\x04\x18\x19#c\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=chains/*/clients/*}:linkClients\x12\x9e\x01\n" +
 	"\rUnlinkClients\x12 .alkalog.v1.UnlinkClientsRequest\x1a!.alkalog.v1.UnlinkClientsResponse\"H\x8a\xb2\x19\x0e\n" +
 	"\x01\x05\x10\x01\x18\x01 \x01*\x03\x18#\"\x82\xd3\xe4\x93\x020:\x01*\"+/v1/{name=chains/*/clients/*}:unlinkClients\x12\x91\x01\n" +
 	"\vEraseClient\x12\x1e.alkalog.v1.EraseClientRequest\x1a\x1f.alkalog.v1.EraseClientResponse\"A\x8a\xb2\x19\x0f\n" +

@@ -117,7 +117,8 @@ type ConsultationServiceClient interface {
 	// rate, the slowest growth, the youngest date of birth. Erasure and legal hold
 	// apply to all. Decisions that were made before stay as they are. The link is on
 	// the audit log, once for each client. Errors: NOT_FOUND; ALREADY_EXISTS if they are
-	// linked; FAILED_PRECONDITION while a session of one is open.
+	// linked; FAILED_PRECONDITION while a session of one is open, or while servers of an
+	// older version may write.
 	LinkClients(ctx context.Context, in *LinkClientsRequest, opts ...grpc.CallOption) (*LinkClientsResponse, error)
 	// UnlinkClients takes a client out of its link: it is another person after all. The
 	// others stay linked. Decisions that were made meanwhile stay as they are, with the
@@ -396,7 +397,8 @@ type ConsultationServiceServer interface {
 	// rate, the slowest growth, the youngest date of birth. Erasure and legal hold
 	// apply to all. Decisions that were made before stay as they are. The link is on
 	// the audit log, once for each client. Errors: NOT_FOUND; ALREADY_EXISTS if they are
-	// linked; FAILED_PRECONDITION while a session of one is open.
+	// linked; FAILED_PRECONDITION while a session of one is open, or while servers of an
+	// older version may write.
 	LinkClients(context.Context, *LinkClientsRequest) (*LinkClientsResponse, error)
 	// UnlinkClients takes a client out of its link: it is another person after all. The
 	// others stay linked. Decisions that were made meanwhile stay as they are, with the

@@ -445,6 +445,11 @@ const (
 	//
 	// Next: Let the operator end the upgrade with migrate --finish, then retry.
 	ErrorReason_ERROR_REASON_SCHOOL_NEEDS_UPGRADE ErrorReason = 98
+	// Clients cannot be linked while servers of an older version may write: they would
+	// decide on the history of one record only.
+	//
+	// Next: Let the operator end the upgrade with migrate --finish, then retry.
+	ErrorReason_ERROR_REASON_LINK_NEEDS_UPGRADE ErrorReason = 99
 )
 
 // Enum value maps for ErrorReason.
@@ -524,6 +529,7 @@ var (
 		96: "ERROR_REASON_SHEET_REPLACED",
 		97: "ERROR_REASON_NOT_AN_INSTRUCTOR",
 		98: "ERROR_REASON_SCHOOL_NEEDS_UPGRADE",
+		99: "ERROR_REASON_LINK_NEEDS_UPGRADE",
 	}
 	ErrorReason_value = map[string]int32{
 		"ERROR_REASON_UNSPECIFIED":                 0,
@@ -600,6 +606,7 @@ var (
 		"ERROR_REASON_SHEET_REPLACED":              96,
 		"ERROR_REASON_NOT_AN_INSTRUCTOR":           97,
 		"ERROR_REASON_SCHOOL_NEEDS_UPGRADE":        98,
+		"ERROR_REASON_LINK_NEEDS_UPGRADE":          99,
 	}
 )
 
@@ -722,7 +729,7 @@ const file_alkalog_v1_error_reason_proto_rawDesc = "" +
 	"\x18ERROR_SCOPE_EVERY_CHANGE\x10\x03\x12\x1c\n" +
 	"\x18ERROR_SCOPE_EVERY_STREAM\x10\x04\x12&\n" +
 	"\"ERROR_SCOPE_EVERY_WHOLE_CHAIN_CALL\x10\x05\x12\x19\n" +
-	"\x15ERROR_SCOPE_OPEN_CALL\x10\x06*\xf5\x19\n" +
+	"\x15ERROR_SCOPE_OPEN_CALL\x10\x06*\xa4\x1a\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12*\n" +
 	"\x1cERROR_REASON_UNAUTHENTICATED\x10\x01\x1a\b\x92\xb2\x19\x04\b\x10\x10\x02\x12+\n" +
@@ -800,7 +807,8 @@ const file_alkalog_v1_error_reason_proto_rawDesc = "" +
 	"!ERROR_REASON_PRACTICE_NOT_ALLOWED\x10_\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12)\n" +
 	"\x1bERROR_REASON_SHEET_REPLACED\x10`\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12,\n" +
 	"\x1eERROR_REASON_NOT_AN_INSTRUCTOR\x10a\x1a\b\x92\xb2\x19\x04\b\a\x10\x01\x12/\n" +
-	"!ERROR_REASON_SCHOOL_NEEDS_UPGRADE\x10b\x1a\b\x92\xb2\x19\x04\b\t\x10\x01:Q\n" +
+	"!ERROR_REASON_SCHOOL_NEEDS_UPGRADE\x10b\x1a\b\x92\xb2\x19\x04\b\t\x10\x01\x12-\n" +
+	"\x1fERROR_REASON_LINK_NEEDS_UPGRADE\x10c\x1a\b\x92\xb2\x19\x04\b\t\x10\x01:Q\n" +
 	"\x05terms\x12!.google.protobuf.EnumValueOptions\x18\xa2\x96\x03 \x01(\v2\x16.alkalog.v1.ErrorTermsR\x05termsB5\n" +
 	"\x0ecom.alkalog.v1P\x01Z!alkalog/proto/alkalogv1;alkalogv1b\x06proto3"
 

@@ -34,6 +34,10 @@ func (s Service) LinkClients(ctx context.Context, req *pb.LinkClientsRequest) (*
 	if req.Name == req.Client {
 		return nil, fault.Invalid("client", "must be another client than name")
 	}
+	err := record.Upgraded(s.DB, storage.LinksSchema, pb.ErrorReason_ERROR_REASON_LINK_NEEDS_UPGRADE, req.Name, "decide on the history of one record only")
+	if err != nil {
+		return nil, err
+	}
 	caller := actor.From(ctx)
 	audit := record.EntryContext(caller, req, req.Name, s.Now())
 	return storage.Write(ctx, s.DB, record.Chain(req.Name), req, func(r *storage.Snapshot) (*pb.LinkClientsResponse, storage.Changes, error) {

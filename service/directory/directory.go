@@ -54,9 +54,8 @@ func (s Service) checkKind(_ *storage.Snapshot, _ actor.Actor, stored, wanted *p
 	switch {
 	case stored != nil && stored.Kind != wanted.Kind:
 		return fault.Invalid("chain.kind", "must stay as it is: it is fixed when the chain is created; create another chain")
-	case stored == nil && wanted.Kind == pb.ChainKind_CHAIN_KIND_SCHOOL && s.DB.MinimumSchema() < storage.SchoolSchema:
-		return fault.Precondition(pb.ErrorReason_ERROR_REASON_SCHOOL_NEEDS_UPGRADE, wanted.Name,
-			"servers of an older version may still write and would take clients into a school; end the upgrade with migrate --finish first")
+	case stored == nil && wanted.Kind == pb.ChainKind_CHAIN_KIND_SCHOOL:
+		return record.Upgraded(s.DB, storage.SchoolSchema, pb.ErrorReason_ERROR_REASON_SCHOOL_NEEDS_UPGRADE, wanted.Name, "take clients into a school")
 	}
 	return nil
 }

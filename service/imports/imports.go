@@ -40,7 +40,7 @@
 // # Upgrades
 //
 // Servers from before imports would decide as if nothing had been imported. So nothing is
-// imported until none of them may write (storage.MayImport).
+// imported until none of them may write (storage.ImportsSchema).
 //
 // # Errors
 //
@@ -80,9 +80,8 @@ type Service struct {
 func (s Service) ImportRecords(ctx context.Context, req *pb.ImportRecordsRequest) (*pb.ImportRecordsResponse, error) {
 	caller, now := actor.From(ctx), s.Now()
 	name := req.Parent + "/imports/" + req.ImportId
-	if !s.DB.MayImport() {
-		return nil, fault.Precondition(pb.ErrorReason_ERROR_REASON_IMPORT_NOT_YET, name,
-			"servers of an older version may still decide, and would not heed imported records; finish the upgrade first")
+	if err := record.Upgraded(s.DB, storage.ImportsSchema, pb.ErrorReason_ERROR_REASON_IMPORT_NOT_YET, name, "decide without imported records"); err != nil {
+		return nil, err
 	}
 	if req.DryRun {
 		var answer *pb.ImportRecordsResponse
