@@ -167,6 +167,28 @@ func TestLinkCountsAtTheStart(t *testing.T) {
 	}
 }
 
+// TestMovedVisitNamesTheLinkedSession: an open visit that moves to a client while a session
+// of a linked client is open names that session; never itself, when it moves between
+// linked clients.
+func TestMovedVisitNamesTheLinkedSession(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	one, other := c.client(t), c.client(t)
+	c.link(t, one, other)
+	open := c.begin(t, c.decisionFor(t, other))
+	moved := must(t, c.imara, c.processing.MoveSession, c.move(c.session(t), one)).Session
+	if moved.OtherSession != open.Name {
+		t.Errorf("moved beside %q, want %s", moved.OtherSession, open.Name)
+	}
+
+	one, other = c.client(t), c.client(t)
+	c.link(t, one, other)
+	moved = must(t, c.imara, c.processing.MoveSession, c.move(c.begin(t, c.decisionFor(t, other)), one)).Session
+	if moved.OtherSession != "" {
+		t.Errorf("moved beside %q, and no other is open", moved.OtherSession)
+	}
+}
+
 // TestOneOpenSessionPerPerson: of sessions that begin at the same time on two records of
 // one person, one begins; and a link that is made at that time and a session do not miss
 // each other.

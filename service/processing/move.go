@@ -42,12 +42,8 @@ func (s Service) MoveSession(ctx context.Context, req *pb.MoveSessionRequest) (*
 		if err := copyOutcome(r, stored, moved, &changes); err != nil {
 			return nil, storage.Changes{}, err
 		}
-		// An open visit can become the second one on the right client's head, and
-		// names the other then.
-		if moved.OtherSession = ""; moved.Outcome == "" && moved.Closing == nil {
-			if moved.OtherSession, err = storage.OpenSessionOf(r, req.Client); err != nil {
-				return nil, storage.Changes{}, err
-			}
+		if moved.OtherSession, err = otherOpen(r, stored, req.Client); err != nil {
+			return nil, storage.Changes{}, err
 		}
 		insert := storage.Sessions.Insert(moved)
 		changes.Records = append([]storage.Record{insert}, changes.Records...)
@@ -99,6 +95,26 @@ func checkMove(stored *pb.Session, req *pb.MoveSessionRequest) record.Check {
 		}
 		return nil
 	}
+}
+
+// otherOpen returns the session that is open on a client, or on one linked with the
+// client, beside a visit that moves there: an open visit can become the second one on the
+// same head. The visit itself is not one of them, although the client whom it moves from can be
+// linked with the one whom it moves to. It is empty for a closed visit.
+func otherOpen(r *storage.Snapshot, moving *pb.Session, client string) (string, error) {
+	if moving.Outcome != "" || moving.Closing != nil {
+		return "", nil
+	}
+	clients, err := record.LinkedNames(r, client)
+	if err != nil {
+		return "", err
+	}
+	for _, name := range clients {
+		if open, err := storage.OpenSessionOf(r, name); err != nil || open != "" && open != moving.Name {
+			return open, err
+		}
+	}
+	return "", nil
 }
 
 // copyOutcome puts the outcome of a visit beside the moved one, so that the right client's
