@@ -16,8 +16,8 @@ import (
 	"alkalog/server/identity"
 )
 
-// bare are the eight services with nothing behind them: they answer
-// UNIMPLEMENTED to every call that reaches it.
+// registerUnimplemented registers the services with nothing behind them: they answer
+// UNIMPLEMENTED to every call that reaches them.
 func registerUnimplemented(r grpc.ServiceRegistrar, _ requests) []backgroundLoop {
 	pb.RegisterDirectoryServiceServer(r, pb.UnimplementedDirectoryServiceServer{})
 	pb.RegisterCatalogServiceServer(r, pb.UnimplementedCatalogServiceServer{})
@@ -36,7 +36,7 @@ func registerUnimplemented(r grpc.ServiceRegistrar, _ requests) []backgroundLoop
 func bareServer(t *testing.T) (*Server, *grpc.ClientConn) {
 	t.Helper()
 	cfg, err := Config{Address: "127.0.0.1:0", DataDir: "none", Development: true,
-		Limits: Limits{Quotas: Quotas{Anonymous: AnonymousQuotas{FailedRate: 1e9, FailedBurst: 1e9}}}}.complete()
+		Limits: Limits{Quotas: Quotas{CallerRate: 1e9, CallerBurst: 1e9, ChainRate: 1e9, ChainBurst: 1e9, Anonymous: AnonymousQuotas{FailedRate: 1e9, FailedBurst: 1e9}}}}.complete()
 	if err != nil {
 		t.Fatal(err)
 	}

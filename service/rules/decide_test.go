@@ -281,7 +281,7 @@ func TestEveryInputIsKept(t *testing.T) {
 	in.BirthDate, in.WhatChanged, in.SectionIds = "1992-04-01", "looked again", []string{"back"}
 	in.Incidents, in.AnswerChanges = []*pb.Incident{{}}, []*pb.AnswerChange{{}}
 	in.SectionProducts, in.RecordedWork = []*pb.SectionProduct{{}}, []*pb.HistoryFact{{}}
-	in.Parameters, in.ApplicationPace, in.ImportedWarnings = e.Parameters(nil), &pb.ApplicationPace{}, []pb.Warning{1}
+	in.Parameters, in.ApplicationPace, in.ImportedWarnings, in.BirthDateImported = e.Parameters(nil), &pb.ApplicationPace{}, []pb.Warning{1}, true
 	kept, fields := e.withParameters(in), in.ProtoReflect().Descriptor().Fields()
 	for i := range fields.Len() {
 		if f := fields.Get(i); !in.ProtoReflect().Has(f) {
