@@ -344,6 +344,42 @@ func TestExternalIDsAreUnique(t *testing.T) {
 	}
 }
 
+// TestIDsOfAnotherSystemAreRefused: two systems can have the same id for two people, so what
+// one says never reaches the client, the record or the incident of the other; nor after
+// somebody has corrected the client. An id that a person has given is good for every system.
+func TestIDsOfAnotherSystemAreRefused(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "imports")
+	client := c.imported(t, c.recordItem("v-1", "m-1", 200), c.incidentItem("i-1", "m-1", pb.IncidentKind_INCIDENT_KIND_BURN, 400))
+	must(t, c.till, c.consultation.UpdateClient, &pb.UpdateClientRequest{Client: &pb.Client{Name: client, DisplayName: "Ilka Marr-Olsen"}, UpdateMask: updateMask("display_name"), RequestId: newID()})
+	own := must(t, c.till, c.consultation.CreateClient, &pb.CreateClientRequest{Parent: c.name, Client: &pb.Client{DisplayName: "Runa Achterberg", ExternalId: "m-2"}, RequestId: newID()}).Client.Name
+	other := func(id string, dry bool) *pb.ImportRecordsRequest {
+		req := c.importing(id, clientItem("m-1", "Odo Lindqvist"), c.recordItem("w-1", "m-1", 30), c.incidentItem("w-2", "m-1", pb.IncidentKind_INCIDENT_KIND_EYE, 30),
+			c.recordItem("v-1", "m-3", 30), c.recordItem("i-1", "m-3", 30), c.incidentItem("v-1", "m-3", pb.IncidentKind_INCIDENT_KIND_BURN, 30),
+			clientItem("m-2", "Runa Achterberg"), c.recordItem("w-3", "m-2", 30), clientItem("m-3", "Odo Lindqvist"), c.recordItem("w-4", "m-3", 30), clientItem("m-3", "Odo Lindqvist"))
+		req.System, req.DryRun = "old-till", dry
+		return req
+	}
+	want := []string{"REFUSED external_id", "REFUSED client_external_id", "REFUSED client_external_id", "REFUSED external_id", "REFUSED external_id", "REFUSED external_id",
+		"EXISTED ", "CREATED ", "CREATED ", "CREATED ", "EXISTED "}
+	for _, dry := range []bool{true, false} {
+		for i, r := range must(t, c.odile, c.imports.ImportRecords, other("second", dry)).Results {
+			got := strings.TrimPrefix(r.Outcome.String(), "IMPORT_OUTCOME_") + " " + r.Field
+			if got != want[i] || r.Field != "" && (!strings.Contains(r.Problem, `must not be an id that system "card-index" has brought`) || r.Name != "") {
+				t.Errorf("dry run %t: item %d is %v, want %s", dry, i+1, r, want[i])
+			}
+		}
+	}
+	for name, want := range map[string]int{client: 1, own: 1} {
+		if got := must(t, c.till, c.imports.ListImportedRecords, &pb.ListImportedRecordsRequest{Parent: name}).ImportedRecords; len(got) != want {
+			t.Errorf("%s has the records %v", name, got)
+		}
+	}
+	if found := c.incidentsOf(t, client); len(found) != 1 {
+		t.Errorf("the incidents of the first system's client are %v", found)
+	}
+}
+
 // TestErasureReachesImported: with the client go the imported records and the external ids,
 // and a legal hold keeps them.
 func TestErasureReachesImported(t *testing.T) {

@@ -28,6 +28,7 @@ type batch struct {
 	// items before have made.
 	clients, records map[string]storage.External
 	salons           map[string]error
+	systems          map[string]string // what has brought a record, by its place
 	results          []*pb.ImportResult
 	accepted         []accepted
 }
@@ -46,7 +47,7 @@ type accepted struct {
 // judge judges the items of a batch in order. It changes neither the request nor anything
 // that is stored.
 func (s Service) judge(r *storage.Snapshot, caller actor.Actor, req *pb.ImportRecordsRequest, name string, now time.Time) (*batch, error) {
-	b := &batch{Service: s, r: r, caller: caller, req: req, name: name, now: now, salons: map[string]error{}}
+	b := &batch{Service: s, r: r, caller: caller, req: req, name: name, now: now, salons: map[string]error{}, systems: map[string]string{}}
 	var err error
 	if b.stored, err = open(r, caller, req, name); err != nil {
 		return b, err
@@ -82,8 +83,8 @@ func refusedItem(field, want string) *pb.ImportResult {
 }
 
 // item judges one item: first its form, by the rules of the contract; then whether it is
-// stored already; then its content; and last whether its client is known. The error is one of storage; what is wrong with the item is in the
-// result.
+// stored already, and by which system; then its content; and last whether its client is
+// known. The error is one of storage; what is wrong with the item is in the result.
 func (b *batch) item(item *pb.ImportItem) (*pb.ImportResult, error) {
 	if wrong := b.Check(item); len(wrong) > 0 {
 		return refusedItem(wrong[0].Field, wrong[0].Want), nil
@@ -97,10 +98,16 @@ func (b *batch) item(item *pb.ImportItem) (*pb.ImportResult, error) {
 		return nil, err
 	}
 	if stored, exists := known[item.ExternalId]; exists {
+		if refused, err := b.fromAnother("external_id", item.ExternalId, stored); refused != nil || err != nil {
+			return refused, err
+		}
 		return &pb.ImportResult{Outcome: pb.ImportOutcome_IMPORT_OUTCOME_EXISTED, Name: b.nameOf(item, stored),
 			Differs: len(stored.Content) > 0 && string(stored.Content) != string(content)}, nil
 	}
-	client, wrong := b.clientOf(item)
+	client, wrong, err := b.clientOf(item)
+	if err != nil {
+		return nil, err
+	}
 	message, place, err := b.message(item, client) // its content is judged also without its client
 	if invalid, ok := violation(err); ok {
 		return invalid, nil
@@ -110,6 +117,7 @@ func (b *batch) item(item *pb.ImportItem) (*pb.ImportResult, error) {
 	}
 	place.Content = content
 	known[item.ExternalId] = place
+	b.systems[place.Client+"/"+place.Record] = b.req.System
 	b.accepted = append(b.accepted, accepted{message, content})
 	return &pb.ImportResult{Outcome: pb.ImportOutcome_IMPORT_OUTCOME_CREATED, Name: b.nameOf(item, place)}, nil
 }
@@ -142,21 +150,22 @@ func (b *batch) nameOf(item *pb.ImportItem, at storage.External) string {
 
 // clientOf is the id of the client of an item, a new one for a client; or the result if the
 // item names none that is known.
-func (b *batch) clientOf(item *pb.ImportItem) (string, *pb.ImportResult) {
+func (b *batch) clientOf(item *pb.ImportItem) (string, *pb.ImportResult, error) {
 	switch {
 	case item.GetClient() != nil && item.ClientExternalId != "":
-		return "", refusedItem("client_external_id", "must be empty for a client")
+		return "", refusedItem("client_external_id", "must be empty for a client"), nil
 	case item.GetClient() != nil:
-		return storage.NewID(), nil
+		return storage.NewID(), nil, nil
 	case item.ClientExternalId == "":
-		return "", refusedItem("client_external_id", "must be the external id of the client")
+		return "", refusedItem("client_external_id", "must be the external id of the client"), nil
 	}
 	client, known := b.clients[item.ClientExternalId]
 	if !known {
 		return "", &pb.ImportResult{Outcome: pb.ImportOutcome_IMPORT_OUTCOME_CLIENT_UNKNOWN, Field: "client_external_id",
-			Problem: "must be the external id of a client that is stored or comes before"}
+			Problem: "must be the external id of a client that is stored or comes before"}, nil
 	}
-	return client.Client, nil
+	refused, err := b.fromAnother("client_external_id", item.ClientExternalId, client)
+	return client.Client, refused, err
 }
 
 // violation is the result for an error about the item's content; ok is false for any other.

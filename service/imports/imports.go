@@ -24,7 +24,8 @@
 //
 // A client is made when its external id is new, and is found by it when it is not; a client
 // that is stored is never changed, because people may have corrected it since. A record or an
-// incident names its client by external id. The client may come earlier in the same batch.
+// incident names its client by external id. The client may come earlier in the same batch. An
+// id that another system has brought is refused, as it can be another person there.
 //
 // # Dates
 //
