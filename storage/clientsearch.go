@@ -78,11 +78,20 @@ func newSearch(text string) (s search, want string) {
 		return s, "must have at least four digits of a telephone number, or none"
 	}
 	// A single letter is a name in some scripts and an initial in others. It is looked up
-	// as a whole word.
+	// as a whole word; an initial alone would find nobody.
+	if len(s.words) > 0 && !slices.ContainsFunc(s.words, isName) && s.phone.typed == "" && s.email == "" {
+		return s, "must have at least two letters of a name, four digits of a telephone number, or an email address"
+	}
 	if text != "" && len(s.words) == 0 && s.phone.typed == "" && s.email == "" {
 		return s, "must have a word of a name, four digits of a telephone number, or an email address"
 	}
 	return s, ""
+}
+
+// isName tells whether a word can be a name: a single letter of an alphabet is an initial.
+func isName(word string) bool {
+	letters := []rune(word)
+	return len(letters) > 1 || !unicode.In(letters[0], unicode.Latin, unicode.Greek, unicode.Cyrillic)
 }
 
 // plainLetters replaces letters that Unicode does not write as a letter with a mark.
