@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "alkalog/proto/alkalogv1"
+	"alkalog/service/record"
 )
 
 // The promise: a read by an auditor is on the audit log before the auditor gets the
@@ -211,5 +212,36 @@ func TestFiltersKeepNoNames(t *testing.T) {
 	wantError(t, "somebody whom nothing names", err, codes.InvalidArgument, "INVALID_FIELD")
 	if n := 0; s.sql.QueryRowContext(t.Context(), "select count(*) from audit_entries where position('Doe'::bytea in body) > 0").Scan(&n) != nil || n != 0 {
 		t.Errorf("the name stands in %d entries", n)
+	}
+}
+
+// TestReadByAFilterNamesItsClient: a list whose filter requires one client is a read about
+// that client, and so found by who asks who read about the client. A list that also has
+// entries about others is not.
+func TestReadByAFilterNamesItsClient(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	one := wantVerdict(t, c.decisionFor(t, c.client(t), brokenSkin), pb.Verdict_VERDICT_REFUSE)
+	other := wantVerdict(t, c.decisionFor(t, c.client(t), brokenSkin), pb.Verdict_VERDICT_REFUSE)
+	client, second := record.Parent(one.Name), record.Parent(other.Name)
+	for filter, want := range map[string][2]string{
+		`client = "` + client + `"`: {client, ""},
+		`(kind = "AUDITOR_READ" OR kind = "REFUSAL") AND client = "` + client + `"`: {client, ""},
+		`decision = "` + one.Name + `"`:                                             {client, one.Name},
+		`client = "` + client + `" OR kind = "REFUSAL"`:                             {},
+		`NOT client = "` + client + `"`:                                             {},
+		`client != "` + client + `"`:                                                {},
+		`client = "` + client + `" AND client = "` + second + `"`:                   {},
+		`client = "` + client + `" OR client = "` + second + `"`:                    {},
+		`kind = "REFUSAL"`:                                                          {},
+	} {
+		must(t, c.vesna, c.audit.ListEntries, &pb.ListEntriesRequest{Parent: c.name, Filter: filter})
+		reads := c.entries(t, `kind = "AUDITOR_READ"`)
+		if e := reads[len(reads)-1]; e.Client != want[0] || e.Decision != want[1] {
+			t.Errorf("the read of %s is about %q and %q, want %q", filter, e.Client, e.Decision, want)
+		}
+	}
+	if found := c.entries(t, `kind = "AUDITOR_READ" AND client = "`+client+`"`); len(found) != 3 {
+		t.Errorf("%d reads about the client are found, want 3", len(found))
 	}
 }

@@ -132,7 +132,28 @@ func (in *interceptors) readEntry(c *call) (*pb.AuditEntry, error) {
 	e.TillVersion = c.actor.TillVersion
 	setSubjects(e, stringField(c.request, "name"))
 	setSubjects(e, stringField(c.request, "parent"))
-	return e, nil
+	return e, setRequired(e, stringField(c.request, "filter"), c.actor.Chain)
+}
+
+// setRequired sets the client of an entry, and the decision or session, if the filter of
+// the read requires one client. A name holds no personal data. A filter that requires
+// two clients finds nothing about either.
+func setRequired(e *pb.AuditEntry, filter, chain string) error {
+	names, err := audit.Required(filter, chain)
+	if err != nil {
+		return err
+	}
+	of := &pb.AuditEntry{}
+	for _, name := range names {
+		before := of.Client
+		if setSubjects(of, name); before != "" && of.Client != before {
+			return nil
+		}
+	}
+	for _, name := range names {
+		setSubjects(e, name)
+	}
+	return nil
 }
 
 // setSubjects sets the fields of an entry that name the records in a resource

@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -18,6 +19,40 @@ func Shape(filter string, digest func(value string) (string, error)) (string, er
 		return "", err
 	}
 	return shape(f, digest)
+}
+
+// Required returns the names of clients, decisions and sessions that every entry has
+// which fits a filter. A value that is not a full name in the chain is left out: it may
+// be anything.
+func Required(filter, chain string) ([]string, error) {
+	f, err := parse(filter)
+	if err != nil {
+		return nil, err
+	}
+	return required(f, chain), nil
+}
+
+// required returns the required names of one condition. Of OR and NOT none is.
+func required(f storage.EntryFilter, chain string) (names []string) {
+	if f.Op == "AND" {
+		for _, part := range f.Of {
+			names = append(names, required(part, chain)...)
+		}
+	}
+	name, isText := f.Value.(string)
+	if of := recordNames[f.Field]; f.Op == "=" && isText && of != nil && strings.HasPrefix(name, chain) && of.MatchString(name[len(chain):]) {
+		names = append(names, name)
+	}
+	return names
+}
+
+// recordNames are the forms of the names in a chain that a filter can require. The server
+// makes these names (storage.NewID), so they hold nothing that somebody typed. A short name
+// or a code of another field can be anything, and is only on the log as a digest.
+var recordNames = map[string]*regexp.Regexp{
+	"client":   regexp.MustCompile(`^/clients/[0-9a-f-]{36}$`),
+	"decision": regexp.MustCompile(`^/clients/[0-9a-f-]{36}/decisions/[0-9a-f-]{36}$`),
+	"session":  regexp.MustCompile(`^/clients/[0-9a-f-]{36}/sessions/[0-9a-f-]{36}$`),
 }
 
 // shape formats one condition. Nested conditions are put in brackets.
