@@ -73,7 +73,7 @@ func TestLinkedClientsShareTheStricterHistory(t *testing.T) {
 			must(t, c.amara, c.consultation.UpdateClient, &pb.UpdateClientRequest{Client: &pb.Client{Name: client, BirthDate: "2012-05-01"},
 				UpdateMask: updateMask("birth_date"), RequestId: newID()})
 		}, func(d *pb.Decision) bool {
-			return d.Verdict == pb.Verdict_VERDICT_REFUSE && d.Inputs.BirthDate == "2012-05-01"
+			return d.Verdict == pb.Verdict_VERDICT_REFUSE && d.Inputs.LinkedBirthDate == "2012-05-01"
 		}},
 	} {
 		one, other := c.client(t), c.client(t)
@@ -91,13 +91,33 @@ func TestLinkedClientsShareTheStricterHistory(t *testing.T) {
 			t.Errorf("%s: booked it is %s, checked %s", name, booked.Verdict, linked.Verdict)
 		}
 		c.unlink(t, other)
-		if apart := c.decisionFor(t, one); len(apart.Inputs.RecordedWork)+len(apart.Inputs.Incidents) > 0 || apart.Inputs.BirthDate != "" {
+		if apart := c.decisionFor(t, one); len(apart.Inputs.RecordedWork)+len(apart.Inputs.Incidents) > 0 || apart.Inputs.LinkedBirthDate != "" {
 			t.Errorf("%s counts after the link has ended: %v", name, apart.Findings)
 		}
 		for _, d := range []*pb.Decision{before, linked} {
 			if replayed := must(t, c.imara, c.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name}); !replayed.Identical {
 				t.Errorf("%s: %s replays with differences %v", name, d.Name, replayed.Differences)
 			}
+		}
+	}
+}
+
+// TestALinkWithAnAdultAnswersNoAge: a client without a birth date whose age was not asked
+// for is asked for it also after a link with an adult, whose birth date may be somebody
+// else's.
+func TestALinkWithAnAdultAnswersNoAge(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newChain(t, "ebb-and-flow")
+	one, other := c.client(t), c.client(t)
+	must(t, c.amara, c.consultation.UpdateClient, &pb.UpdateClientRequest{Client: &pb.Client{Name: other, BirthDate: "1980-01-02"},
+		UpdateMask: updateMask("birth_date"), RequestId: newID()})
+	noAge := func(k *pb.Consultation) { k.Consent.AgeYears = nil }
+	alone := wantVerdict(t, c.decisionFor(t, one, noAge), pb.Verdict_VERDICT_ASK)
+	c.link(t, one, other)
+	linked := wantVerdict(t, c.decisionFor(t, one, noAge), pb.Verdict_VERDICT_ASK)
+	for _, d := range []*pb.Decision{alone, linked} {
+		if replayed := must(t, c.imara, c.eligibility.ReplayDecision, &pb.ReplayDecisionRequest{Name: d.Name}); !replayed.Identical {
+			t.Errorf("%s replays with differences %v", d.Name, replayed.Differences)
 		}
 	}
 }

@@ -1359,8 +1359,11 @@ type DecisionInputs struct {
 	ImportedWarnings []Warning `protobuf:"varint,31,rep,packed,name=imported_warnings,json=importedWarnings,proto3,enum=alkalog.v1.Warning" json:"imported_warnings,omitempty"`
 	// The birth date is of a client who was imported, and nobody here has asked for it.
 	BirthDateImported bool `protobuf:"varint,32,opt,name=birth_date_imported,json=birthDateImported,proto3" json:"birth_date_imported,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// The latest date of birth of linked clients as YYYY-MM-DD, if it is later than
+	// birth_date; empty: none is. It can only make a decision stricter. Personal data.
+	LinkedBirthDate string `protobuf:"bytes,33,opt,name=linked_birth_date,json=linkedBirthDate,proto3" json:"linked_birth_date,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *DecisionInputs) Reset() {
@@ -1538,6 +1541,13 @@ func (x *DecisionInputs) GetBirthDateImported() bool {
 		return x.BirthDateImported
 	}
 	return false
+}
+
+func (x *DecisionInputs) GetLinkedBirthDate() string {
+	if x != nil {
+		return x.LinkedBirthDate
+	}
+	return ""
 }
 
 // SectionProduct is the product for one section.
@@ -2189,7 +2199,7 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\x05basis\x18\x05 \x01(\v2\x11.alkalog.v1.BasisR\x05basis:\x04\x88\xb2\x19\x04\"J\n" +
 	"\tLocalText\x12\x1d\n" +
 	"\atext_id\x18\x01 \x01(\tB\x04\xa0\xb2\x19\aR\x06textId\x12\x18\n" +
-	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\aR\x04text:\x04\x88\xb2\x19\x04\"\xcc\n" +
+	"\x04text\x18\x02 \x01(\tB\x04\xa0\xb2\x19\aR\x04text:\x04\x88\xb2\x19\x04\"\xfe\n" +
 	"\n" +
 	"\x0eDecisionInputs\x12;\n" +
 	"\vdecide_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -2221,7 +2231,8 @@ const file_alkalog_v1_decision_proto_rawDesc = "" +
 	"\rrecorded_work\x18\x12 \x03(\v2\x17.alkalog.v1.HistoryFactR\frecordedWork\x12F\n" +
 	"\x10application_pace\x18\x1e \x01(\v2\x1b.alkalog.v1.ApplicationPaceR\x0fapplicationPace\x12@\n" +
 	"\x11imported_warnings\x18\x1f \x03(\x0e2\x13.alkalog.v1.WarningR\x10importedWarnings\x12.\n" +
-	"\x13birth_date_imported\x18  \x01(\bR\x11birthDateImported:\x04\x88\xb2\x19\x04\"\x80\x02\n" +
+	"\x13birth_date_imported\x18  \x01(\bR\x11birthDateImported\x120\n" +
+	"\x11linked_birth_date\x18! \x01(\tB\x04\xa0\xb2\x19\x03R\x0flinkedBirthDate:\x04\x88\xb2\x19\x04\"\x80\x02\n" +
 	"\x0eSectionProduct\x12@\n" +
 	"\n" +
 	"section_id\x18\x01 \x01(\tB!\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,31}$\xa0\xb2\x19\x01R\tsectionId\x12-\n" +

@@ -40,7 +40,8 @@ func Inputs(r *storage.Snapshot, caller actor.Actor, engine *rules.Engine, req *
 		return nil, err
 	}
 	clients := Linked(client)
-	if in.BirthDate, in.BirthDateImported, err = LinkedBirthDate(r, client); err != nil {
+	in.BirthDate, in.BirthDateImported = client.BirthDate, client.BirthDate != "" && client.Source != nil
+	if in.LinkedBirthDate, err = LinkedBirthDate(r, client); err != nil {
 		return nil, err
 	}
 	if in.Product, err = Get(r, caller, storage.Products, req.Product); err != nil {

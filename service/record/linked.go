@@ -88,24 +88,25 @@ func StillOpen(r *storage.Snapshot, clients []string) ([]storage.OpenSessions, e
 	return open, nil
 }
 
-// LinkedBirthDate is the date of birth of a client, for decisions: of several linked
-// clients the latest, because the ages that rules ask for are minimums. imported tells
-// whether it is of a client who was imported.
-func LinkedBirthDate(r *storage.Snapshot, client *pb.Client) (latest string, imported bool, err error) {
-	latest, imported = client.GetBirthDate(), client.GetSource() != nil
+// LinkedBirthDate is the latest date of birth of the clients that a client is linked with,
+// for decisions; empty if it is not later than the client's own. The ages that rules ask
+// for are minimums, so an earlier one could only make a decision milder.
+func LinkedBirthDate(r *storage.Snapshot, client *pb.Client) (string, error) {
+	latest := ""
 	for _, name := range client.GetLinkedClients() {
 		other, err := storage.Clients.GetUnchecked(r, name)
 		if errors.Is(err, storage.ErrNotFound) {
 			continue
 		}
 		if err != nil {
-			return "", false, err
+			return "", err
 		}
-		if other.BirthDate > latest { // YYYY-MM-DD sorts by time
-			latest, imported = other.BirthDate, other.Source != nil
-		}
+		latest = max(latest, other.BirthDate) // YYYY-MM-DD sorts by time
 	}
-	return latest, imported && latest != "", nil
+	if latest <= client.GetBirthDate() {
+		return "", nil
+	}
+	return latest, nil
 }
 
 // linkedIncidents are the incidents of linked clients, newest first.

@@ -101,7 +101,7 @@ func (e *Engine) DecideAs(revision int32, in *pb.DecisionInputs) (*pb.Decision, 
 func (e *Engine) evaluateRules(s *state, p *housePolicyRules, revision int32) *evaluation {
 	o := e.evaluateOnce(s, p, revision)
 	if s.bare != nil {
-		o.addBare(e.evaluateOnce(s.bare, p, revision))
+		o.addBare(e.evaluateOnce(s.bare, p, revision), onlyBy(s.in))
 	}
 	slices.SortStableFunc(o.findings, func(a, b *pb.Finding) int { return contract.CompareRank(b.Severity, a.Severity) })
 	if revision >= 2 {

@@ -282,6 +282,7 @@ func TestEveryInputIsKept(t *testing.T) {
 	in.Incidents, in.AnswerChanges = []*pb.Incident{{}}, []*pb.AnswerChange{{}}
 	in.SectionProducts, in.RecordedWork = []*pb.SectionProduct{{}}, []*pb.HistoryFact{{}}
 	in.Parameters, in.ApplicationPace, in.ImportedWarnings, in.BirthDateImported = e.Parameters(nil), &pb.ApplicationPace{}, []pb.Warning{1}, true
+	in.LinkedBirthDate = "1993-04-01"
 	kept, fields := e.withParameters(in), in.ProtoReflect().Descriptor().Fields()
 	for i := range fields.Len() {
 		if f := fields.Get(i); !in.ProtoReflect().Has(f) {

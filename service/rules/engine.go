@@ -253,5 +253,6 @@ func (e *Engine) withParameters(in *pb.DecisionInputs) *pb.DecisionInputs {
 		Incidents: in.GetIncidents(), AnswerChanges: in.GetAnswerChanges(), WhatChanged: in.GetWhatChanged(),
 		SectionIds: in.GetSectionIds(), SectionProducts: in.GetSectionProducts(), RecordedWork: in.GetRecordedWork(),
 		ApplicationPace: in.GetApplicationPace(), ImportedWarnings: in.GetImportedWarnings(), BirthDateImported: in.GetBirthDateImported(),
+		LinkedBirthDate: in.GetLinkedBirthDate(),
 	}
 }

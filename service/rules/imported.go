@@ -23,6 +23,9 @@ import (
 // Imported facts are the work and the warnings of imported records, imported incidents, the
 // birth date of an imported client, and answers of the consultation whose origin is
 // IMPORTED.
+//
+// The birth date of a linked client is judged in the same way, because the link can be a
+// mistake: it can make the client a minor, and it answers no question about the age.
 
 // importedSince is the revision from which on imported facts are judged so.
 const importedSince = 3
@@ -36,9 +39,10 @@ var warnedOf = map[pb.Warning]func(*pb.ClientHistory) *pb.Answer{
 	pb.Warning_WARNING_UNDESCRIBED_WORK: func(h *pb.ClientHistory) *pb.Answer { return &h.UndescribedWork },
 }
 
-// hasImported tells whether inputs hold anything that was imported.
+// hasImported tells whether inputs hold anything that was imported, or a birth date of a
+// linked client.
 func hasImported(in *pb.DecisionInputs) bool {
-	return len(in.GetImportedWarnings()) > 0 || in.GetBirthDateImported() ||
+	return len(in.GetImportedWarnings()) > 0 || in.GetBirthDateImported() || in.GetLinkedBirthDate() != "" ||
 		slices.ContainsFunc(in.GetRecordedWork(), isImportedWork) ||
 		slices.ContainsFunc(in.GetIncidents(), isImportedIncident) ||
 		slices.ContainsFunc(in.GetConsultation().GetOrigins(), isImportedAnswer)
@@ -56,10 +60,11 @@ func isImportedAnswer(o *pb.FieldOrigin) bool {
 	return o.GetOrigin() == pb.AnswerOrigin_ANSWER_ORIGIN_IMPORTED
 }
 
-// WithoutImported returns a copy of inputs without anything that was imported.
+// WithoutImported returns a copy of inputs without anything that was imported, and without
+// the birth date of a linked client.
 func WithoutImported(in *pb.DecisionInputs) *pb.DecisionInputs {
 	bare := proto.CloneOf(in)
-	bare.ImportedWarnings = nil
+	bare.ImportedWarnings, bare.LinkedBirthDate = nil, ""
 	if bare.BirthDateImported {
 		bare.BirthDate, bare.BirthDateImported = "", false
 	}
@@ -107,6 +112,17 @@ func withWarnings(in *pb.DecisionInputs) *pb.DecisionInputs {
 	return warned
 }
 
+// withLinkedBirthDate returns the inputs with the birth date of a linked client as the
+// client's own.
+func withLinkedBirthDate(in *pb.DecisionInputs) *pb.DecisionInputs {
+	if in.GetLinkedBirthDate() <= in.GetBirthDate() { // YYYY-MM-DD sorts by time
+		return in
+	}
+	linked := proto.CloneOf(in)
+	linked.BirthDate = in.GetLinkedBirthDate()
+	return linked
+}
+
 // open makes the state of a case as the code of a revision judges it, and beside it, if
 // anything was imported, the state of the case without it. It must be closed.
 func (e *Engine) open(in *pb.DecisionInputs, revision int32) (*state, error) {
@@ -117,7 +133,7 @@ func (e *Engine) open(in *pb.DecisionInputs, revision int32) (*state, error) {
 		}
 		return s, err
 	}
-	s, err := e.lang.open(withWarnings(in))
+	s, err := e.lang.open(withLinkedBirthDate(withWarnings(in)))
 	if err != nil {
 		return nil, err
 	}
@@ -133,11 +149,33 @@ func (e *Engine) open(in *pb.DecisionInputs, revision int32) (*state, error) {
 // importedText ends the message of a finding that is there only because of imported facts.
 const importedText = " (By a record that was imported from another system.)"
 
-// addBare adds to an evaluation what the rules say of the case without imported facts.
-func (o *evaluation) addBare(bare *evaluation) {
+// linkedText ends it instead if the birth date of a linked client is the reason, and
+// eitherText if each may be.
+const (
+	linkedText = " (By the birth date of a linked client.)"
+	eitherText = " (By the birth date of a linked client, or a record that was imported from another system.)"
+)
+
+// onlyBy returns the text that names what a finding is there by, if it is not there
+// without imported facts and the birth date of a linked client.
+func onlyBy(in *pb.DecisionInputs) string {
+	if in.GetLinkedBirthDate() == "" {
+		return importedText
+	}
+	own := proto.CloneOf(in)
+	own.LinkedBirthDate = ""
+	if hasImported(own) {
+		return eitherText
+	}
+	return linkedText
+}
+
+// addBare adds to an evaluation what the rules say of the case without imported facts. The
+// text why ends the messages of findings that are not there without them.
+func (o *evaluation) addBare(bare *evaluation, why string) {
 	for _, f := range o.findings {
 		if !bare.fires(f.GetRuleId(), f.GetSubject()) {
-			f.Message += importedText
+			f.Message += why
 		}
 	}
 	for _, f := range bare.findings {

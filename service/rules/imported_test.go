@@ -2,6 +2,7 @@ package rules
 
 import (
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -148,6 +149,26 @@ func TestImportedBirthDateIsNoAge(t *testing.T) {
 	in.BirthDate = "2020-01-02"
 	if d := mustDecide(t, e, in); d.Verdict != pb.Verdict_VERDICT_REFUSE {
 		t.Errorf("a child by an imported birth date: %s", d.Verdict)
+	}
+}
+
+// TestLinkedBirthDateOnlyMakesStricter: the birth date of a linked client refuses a child,
+// whatever the client's own is, and does not spare the question for the age of a client
+// without one. A message by it says so.
+func TestLinkedBirthDateOnlyMakesStricter(t *testing.T) {
+	t.Parallel()
+	e := newEngine(t)
+	in := soundHead()
+	in.Consultation.Consent.AgeYears, in.LinkedBirthDate = nil, "1980-01-02"
+	if d := mustDecide(t, e, in); d.Verdict != pb.Verdict_VERDICT_ASK || !slices.Contains(needs(t, e, in), agePath) {
+		t.Errorf("with the birth date of a linked adult and no age the verdict is %s", d.Verdict)
+	}
+	for _, own := range []string{"", "1980-01-02"} {
+		in.BirthDate, in.LinkedBirthDate = own, "2020-01-02"
+		d := mustDecide(t, e, in)
+		if d.Verdict != pb.Verdict_VERDICT_REFUSE || !strings.HasSuffix(d.Findings[0].Message, linkedText) {
+			t.Errorf("own birth date %q, a child by that of a linked client: %s, %v", own, d.Verdict, d.Findings)
+		}
 	}
 }
 
