@@ -85,10 +85,17 @@ func (b *caseBuilder) message(at spot, d protoreflect.MessageDescriptor) {
 		}
 	}
 	for i := range d.Fields().Len() {
-		if f := d.Fields().Get(i); !serverSet(f) {
+		if f := d.Fields().Get(i); !serverSet(f) && !b.unnamed(f) {
 			b.field(at, f)
 		}
 	}
+}
+
+// unnamed reports whether a field of an update never changes and is not named by its mask:
+// what is in it does not count then, and naming it is refused (TestMasksChangeWhatTheyName).
+func (b *caseBuilder) unnamed(f protoreflect.FieldDescriptor) bool {
+	update, ok := b.whole.(interface{ GetUpdateMask() *fieldmaskpb.FieldMask })
+	return ok && immutable(f) && !slices.Contains(update.GetUpdateMask().GetPaths(), string(f.Name()))
 }
 
 // serverSet reports whether only the server may set a field.

@@ -72,7 +72,7 @@ func (c *school) examples() map[string]example {
 		"GetCase":    requestAs(c.teo, &pb.GetCaseRequest{Name: c.theCase}),
 		"ListCases":  requestAs(c.teo, &pb.ListCasesRequest{Parent: c.name}),
 		"UpdateCase": {c.imara, func(testing.TB) proto.Message {
-			return &pb.UpdateCaseRequest{RequestId: newID(), UpdateMask: updateMask("display_name", "opening", "ruling", "archived"), Case: &pb.Case{Name: c.theCase,
+			return &pb.UpdateCaseRequest{RequestId: newID(), UpdateMask: updateMask("display_name", "opening", "criteria", "ruling", "archived"), Case: &pb.Case{Name: c.theCase,
 				DisplayName: "Tight curls again", Opening: "I would like it straighter.", Ruling: &pb.ReferenceRuling{Verdict: pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, Comment: "base it all"}}}
 		}},
 		"StartAttempt": requestAs(c.teo, &pb.StartAttemptRequest{Parent: c.theCase, Student: c.teo.name}),

@@ -72,7 +72,8 @@ func (w *write) acknowledgeFirst(ctx context.Context) (proto.Message, error) {
 		return answer, changes, err
 	}
 	go func() {
-		answer, err := w.run(context.WithoutCancel(ctx))
+		// The call is over then, and gives its place up by itself.
+		answer, err := w.run(WithPlace(context.WithoutCancel(ctx), nil))
 		select {
 		case first <- result{answer, err}:
 		default:
@@ -85,7 +86,7 @@ func (w *write) acknowledgeFirst(ctx context.Context) (proto.Message, error) {
 // knownRequests are the request IDs of this process, and written counts its writes with entries.
 var (
 	knownRequests sync.Map
-	written    atomic.Int64
+	written       atomic.Int64
 )
 
 // forget stores the request under an ID that only this process knows: another server, or
