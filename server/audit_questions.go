@@ -312,7 +312,7 @@ type filterFlags struct {
 	Kind         string `help:"Only of this kind, such as OVERRIDE."`
 	Salon        string `help:"Only of this salon, by name or its last part."`
 	Actor        string `help:"Only what this person did."`
-	Practitioner string `help:"Only of services of this practitioner, whoever acted."`
+	Practitioner string `help:"Only of services of this practitioner, no matter who acted."`
 	Client       string `help:"Only about this client."`
 	Product      string `help:"Only about this product."`
 	Lot          string `help:"Only about this lot."`

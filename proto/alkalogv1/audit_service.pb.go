@@ -46,7 +46,7 @@ const (
 	// each. This dimension and those below are counted from the entries of the time
 	// and not from counters, and have no rates.
 	SummaryDimension_SUMMARY_DIMENSION_ANY_RULE SummaryDimension = 7
-	// By the practitioner whose service it is, whoever acted.
+	// By the practitioner whose service it is, no matter who acted.
 	SummaryDimension_SUMMARY_DIMENSION_PRACTITIONER SummaryDimension = 8
 	// By product.
 	SummaryDimension_SUMMARY_DIMENSION_PRODUCT SummaryDimension = 9
