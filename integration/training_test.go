@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -284,6 +285,57 @@ func TestNobodyConfirmsTheirOwnMarks(t *testing.T) {
 	confirm := func() *pb.ConfirmMarksRequest { return &pb.ConfirmMarksRequest{Name: proposed, RequestId: newID()} }
 	wantError(t, "confirming one's own marks", mustFail(t, c.imara, c.training.ConfirmMarks, confirm()), codes.PermissionDenied, "NOT_AN_INSTRUCTOR")
 	must(t, c.odile, c.training.ConfirmMarks, confirm())
+}
+
+// TestTwoInstructorsConfirmAtOnce: one confirmation counts, and the other instructor learns
+// which sheet has been confirmed.
+func TestTwoInstructorsConfirmAtOnce(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newSchool(t, "quay-school")
+	c.clock.advance(time.Second) // the attempt's own time of change tells the two writes apart
+	var both sync.WaitGroup
+	sheets, errs := make([]*pb.MarkSheet, 2), make([]error, 2)
+	for i, who := range []person{c.imara, c.odile} {
+		ctx := who.calling(t)
+		both.Go(func() {
+			answer, err := c.training.ConfirmMarks(ctx, &pb.ConfirmMarksRequest{Name: c.sheet, RequestId: newID()})
+			sheets[i], errs[i] = answer.GetSheet(), err
+		})
+	}
+	both.Wait()
+	won := slices.IndexFunc(errs, func(err error) bool { return err == nil })
+	if won < 0 {
+		t.Fatalf("neither was confirmed: %v", errs)
+	}
+	if errs[1-won] == nil {
+		t.Fatalf("both were confirmed: %s and %s", sheets[0].Name, sheets[1].Name)
+	}
+	wantError(t, "the other confirmation", errs[1-won], codes.FailedPrecondition, "SHEET_REPLACED")
+	if !strings.Contains(errs[1-won].Error(), sheets[won].Name) {
+		t.Errorf("the other instructor is told %v, not which sheet was confirmed, %s", errs[1-won], sheets[won].Name)
+	}
+	if stored := must(t, c.imara, c.training.GetAttempt, &pb.GetAttemptRequest{Name: c.stated}).Attempt.Sheets; len(stored) != 2 {
+		t.Errorf("%d sheets, want the proposal and one confirmed", len(stored))
+	}
+}
+
+// TestWhatACaseAllows: no attempt begins on an archived case, and no practice on one
+// without a practice service.
+func TestWhatACaseAllows(t *testing.T) {
+	t.Parallel()
+	c := newTestServer(t).newSchool(t, "quay-school")
+	dry := c.newCase("without-practice")
+	dry.Case.Practice = false
+	name := must(t, c.imara, c.training.CreateCase, dry).Case.Name
+	attempt := must(t, c.teo, c.training.StartAttempt, &pb.StartAttemptRequest{Parent: name, RequestId: newID()}).Attempt.Name
+	must(t, c.teo, c.training.SubmitAttempt, &pb.SubmitAttemptRequest{Name: attempt, RequestId: newID(), Submission: &pb.Submission{Verdict: pb.Verdict_VERDICT_PROCEED}})
+	wantError(t, "practice on a case without", mustFail(t, c.teo, c.training.RecordPractice, &pb.RecordPracticeRequest{Name: attempt, RequestId: newID()}),
+		codes.FailedPrecondition, "PRACTICE_NOT_ALLOWED")
+
+	must(t, c.imara, c.training.UpdateCase, &pb.UpdateCaseRequest{Case: &pb.Case{Name: name, Archived: true}, UpdateMask: updateMask("archived"), RequestId: newID()})
+	wantError(t, "an attempt on an archived case", mustFail(t, c.teo, c.training.StartAttempt, &pb.StartAttemptRequest{Parent: name, RequestId: newID()}),
+		codes.FailedPrecondition, "CASE_ARCHIVED")
+	must(t, c.imara, c.training.Mark, &pb.MarkRequest{Name: attempt, RequestId: newID()}) // begun before
 }
 
 // TestPracticeTimePassesFaster plays three minutes of the real clock as thirty.
