@@ -47,10 +47,15 @@ func (c *school) newCase(id string) *pb.CreateCaseRequest {
 	answers.Scalp.SeenTime = c.clock.timestamp()
 	return &pb.CreateCaseRequest{Parent: c.name, CaseId: id, RequestId: newID(), Case: &pb.Case{
 		DisplayName: "Tight curls", Opening: "I would like it softer.", Practice: true,
-		Criteria: []*pb.Criterion{{CriterionId: "school.manner", Title: "Speak to the client at eye level.", Weight: new(int32(4)),
-			Basis: &pb.Basis{Kind: pb.BasisKind_BASIS_KIND_HOUSE, Source: "invented"}}},
+		Criteria: ownCriteria(),
 		Facts: &pb.CaseFacts{Consultation: answers, Product: c.relaxer, LotCode: c.relaxerLot, ServiceKind: pb.ServiceKind_SERVICE_KIND_VIRGIN,
 			Salon: c.salon, Practitioner: c.amara.name, VisitTime: c.clock.timestamp()}}}
+}
+
+// ownCriteria are what the school marks besides the common criteria.
+func ownCriteria() []*pb.Criterion {
+	return []*pb.Criterion{{CriterionId: "school.manner", Title: "Speak to the client at eye level.", Weight: new(int32(4)), Group: pb.CriterionGroup_CRITERION_GROUP_SCHOOL,
+		Basis: &pb.Basis{Kind: pb.BasisKind_BASIS_KIND_HOUSE, Source: "invented"}}}
 }
 
 // attempt begins an attempt of Teo's.
@@ -74,7 +79,7 @@ func (c *school) examples() map[string]example {
 		"ListCases":  requestAs(c.teo, &pb.ListCasesRequest{Parent: c.name}),
 		"UpdateCase": {c.imara, func(testing.TB) proto.Message {
 			return &pb.UpdateCaseRequest{RequestId: newID(), UpdateMask: updateMask("display_name", "opening", "criteria", "ruling", "archived"), Case: &pb.Case{Name: c.theCase,
-				DisplayName: "Tight curls again", Opening: "I would like it straighter.", Ruling: &pb.ReferenceRuling{Verdict: pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, Comment: "base it all"}}}
+				DisplayName: "Tight curls again", Opening: "I would like it straighter.", Criteria: ownCriteria(), Ruling: &pb.ReferenceRuling{Verdict: pb.Verdict_VERDICT_PROCEED_WITH_CONDITIONS, Comment: "base it all"}}}
 		}},
 		"StartAttempt": requestAs(c.teo, &pb.StartAttemptRequest{Parent: c.theCase, Student: c.teo.name}),
 		"Ask":          requestAs(c.teo, &pb.AskRequest{Name: c.open, Field: "consultation.scalp.broken_skin"}),
