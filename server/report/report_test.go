@@ -383,7 +383,7 @@ func TestKindsAreDistinct(t *testing.T) {
 		pb.EntryKind_ENTRY_KIND_ANSWER_CHANGED: "correction", pb.EntryKind_ENTRY_KIND_WITHDRAWN: "correction", pb.EntryKind_ENTRY_KIND_VISIT_MOVED: "correction",
 		pb.EntryKind_ENTRY_KIND_PRODUCT_CHANGED: "set-up", pb.EntryKind_ENTRY_KIND_POLICY_ACTIVATED: "set-up", pb.EntryKind_ENTRY_KIND_LOT_RECALLED: "set-up",
 		pb.EntryKind_ENTRY_KIND_RECORDS_IMPORTED: "set-up",
-		pb.EntryKind_ENTRY_KIND_COVERAGE: "other", pb.EntryKind(999): "other",
+		pb.EntryKind_ENTRY_KIND_COVERAGE:         "other", pb.EntryKind(999): "other",
 	} {
 		if got := classOf(kind).Title; got != want {
 			t.Errorf("%s is of class %q, want %q", kind, got, want)
