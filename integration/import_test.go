@@ -287,7 +287,7 @@ func TestImportIsDoneOnce(t *testing.T) {
 	}
 }
 
-// TestExternalIDsAreUnique: a chain has an external id of a client once, whoever gives it and
+// TestExternalIDsAreUnique: a chain has an external id of a client once, no matter who gives it and
 // however many at once; another chain has its own.
 func TestExternalIDsAreUnique(t *testing.T) {
 	t.Parallel()

@@ -26,9 +26,6 @@ func FastestRates(ofClients [][]*pb.LearnedRate) []*pb.LearnedRate {
 			sections = append(sections, r.GetSectionId())
 		}
 	}
-	if len(sections) == 1 {
-		return nil
-	}
 	slices.Sort(sections)
 	var fastest []*pb.LearnedRate
 	for _, id := range slices.Compact(sections) {

@@ -46,6 +46,20 @@ func TestRatesOfLinkedClients(t *testing.T) {
 	if len(got) != 2 || got[0].Rate.Mean != -1 || got[1].SectionId != "nape" || got[1].Rate.Mean != -1 || got[1].Rate.Deviation <= 0.1 {
 		t.Errorf("the rates are %v, want those of the fast head", got)
 	}
+	if got := FastestRates([][]*pb.LearnedRate{slow, fast}); got[0].SectionId != "" || got[0].Rate.Deviation != 0.1 {
+		t.Errorf("the rate of the whole head is %v, and both are sure of theirs", got[0])
+	}
+	if got := FastestRates([][]*pb.LearnedRate{nil, fast}); got[0].Rate.Deviation != headSpread {
+		t.Errorf("the rate of the whole head is %v, want the spread of an average head, %v", got[0], headSpread)
+	}
+	nape := []*pb.LearnedRate{learned("nape", -2, 0.1)}
+	if got := FastestRates([][]*pb.LearnedRate{nape, nil}); len(got) != 1 || got[0].SectionId != "nape" {
+		t.Errorf("only the nape was measured, and the rates are %v", got)
+	}
+	unsorted := []*pb.LearnedRate{learned("nape", -2, 0.1), learned("", -1, 0.1)}
+	if got := FastestRates([][]*pb.LearnedRate{unsorted}); len(got) != 2 || got[0] != unsorted[0] || got[1] != unsorted[1] {
+		t.Errorf("of one client the rates are %v, want %v", got, unsorted)
+	}
 	if got := FastestRates([][]*pb.LearnedRate{nil, nil}); len(got) != 0 {
 		t.Errorf("nobody was measured, and the rates are %v", got)
 	}
