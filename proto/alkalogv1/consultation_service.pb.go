@@ -251,7 +251,7 @@ type ListClientsRequest struct {
 	Email string `protobuf:"bytes,6,opt,name=email,proto3" json:"email,omitempty"`
 	// Only the client with this external id, up to 120 characters; empty: all.
 	ExternalId string `protobuf:"bytes,7,opt,name=external_id,json=externalId,proto3" json:"external_id,omitempty"`
-	// Only clients whom this finds, up to 200 characters, as somebody types it at the
+	// Only clients that this finds, up to 200 characters, as somebody types it at the
 	// desk; empty: all. Words are beginnings of words of the name, in any order; digits,
 	// at least four, are the beginning or the end of the telephone number, in any
 	// grouping, with or without the country code; a word with an @ is the whole
